@@ -1,0 +1,1 @@
+"""Talipes Outcomes: programme-level outcomes analytics for clubfoot treatment."""

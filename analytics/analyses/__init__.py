@@ -1,0 +1,1 @@
+"""One file per question; a function is named after the shape that it returns."""

@@ -1,0 +1,1 @@
+"""What we mean: frozen constants that a clinician or programme manager could argue with."""

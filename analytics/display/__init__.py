@@ -1,0 +1,1 @@
+"""How a number looks, not what it is."""

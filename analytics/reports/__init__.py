@@ -1,0 +1,1 @@
+"""Notebooks opened and files written."""

@@ -1,0 +1,1 @@
+"""What may leave, and what may be combined."""

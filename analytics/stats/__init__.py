@@ -1,0 +1,1 @@
+"""Textbook functions on arrays; as true of light bulbs as of anything else."""
