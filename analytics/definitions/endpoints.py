@@ -1,0 +1,69 @@
+"""Survival questions: from which day, until which event, against what, for whom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Endpoint:
+    """One question of time, as columns of the foot.
+
+    Parameters
+    ----------
+    code
+        Stable name; its words are the labels ``endpoint.<code>``.
+    origin
+        Date column where time begins; a foot without it is outside.
+    events
+        Date columns; the earliest after the origin is the event.
+    competing
+        Date columns of events after which the event can no longer be seen.
+    seen_free
+        Date column of the last visit without the event, where the event is known only to lie
+        between two visits; empty when its day is exact.
+    enters
+        Date column of delayed entry; empty when observation begins at the origin.
+    population
+        Rule over the foot's columns; empty for every foot with the origin.
+    source
+        Where the definition is published, or "programme".
+    """
+
+    code: str
+    origin: str
+    events: tuple[str, ...]
+    competing: tuple[str, ...] = ("died_on",)
+    seen_free: str = ""
+    enters: str = ""
+    population: str = ""
+    source: str = "programme"
+
+
+RELAPSE = Endpoint("relapse", "corrected_on", ("relapse_on",), seen_free="relapse_free_on")
+RELAPSE_FROM_START = Endpoint("relapse_from_start", "started_on", ("relapse_on",))
+OPERATION = Endpoint("operation", "corrected_on", ("operation_on",), source="Haft 2007")
+TRANSFER_BY_AGE = Endpoint(
+    "transfer_by_age",
+    "birth_on",
+    ("transfer_on",),
+    enters="enrolled_on",
+    population="diagnosis == 'idiopathic'",
+    source="Zionts 2016",
+)
+LEAVING_CARE = Endpoint(
+    "leaving_care", "brace_on", ("lost_on",), competing=("relapse_on", "died_on")
+)
+CORRECTION = Endpoint("correction", "started_on", ("corrected_on",), competing=("died_on",))
+
+ENDPOINTS: dict[str, Endpoint] = {
+    e.code: e
+    for e in (
+        RELAPSE,
+        RELAPSE_FROM_START,
+        OPERATION,
+        TRANSFER_BY_AGE,
+        LEAVING_CARE,
+        CORRECTION,
+    )
+}

@@ -1,0 +1,110 @@
+"""The columns of one foot: what courses derive, analyses read and researchers export."""
+
+from __future__ import annotations
+
+from analytics.definitions.columns import Column
+
+SEVERITY_BANDS = ("mild", "moderate", "severe", "unknown")
+CORRECTION_RULES = ("recorded", "examination", "brace_fitting")
+RELAPSE_RULES = ("noted", "recast", "procedure", "score")
+SERIES_ENDS = ("corrected", "unfinished")
+PHASES = ("casting", "after_tenotomy", "bracing", "after_bracing")
+STATUSES = ("in_care", "lost", "departed", "completed")
+ADHERENCES = ("as_advised", "partly", "not", "unrecorded")
+
+
+def _date(name: str, meaning: str) -> Column:
+    return Column(name, "date", meaning)
+
+
+def _days(name: str, meaning: str) -> Column:
+    return Column(name, "integer", meaning, unit="days")
+
+
+def _count(name: str, meaning: str, unit: str = "casts") -> Column:
+    return Column(name, "integer", meaning, unit=unit)
+
+
+BASELINE = (
+    Column("child", "text", "Keyed pseudonym of the child.", required=True),
+    Column("side", "code", "Which foot.", vocabulary="side", required=True),
+    Column("clinic", "text", "Clinic of the first cast, else of the first visit.", required=True),
+    Column("country", "text", "Country of that clinic."),
+    Column("sex", "code", "Sex as recorded.", vocabulary="sex"),
+    _date("birth_on", "Date of birth."),
+    Column("diagnosis", "code", "Cause of the deformity.", vocabulary="diagnosis"),
+    Column("prior_treatment", "code", "Treatment elsewhere.", vocabulary="prior_treatment"),
+    Column("family_history", "code", "Clubfoot in a close relative.", vocabulary="yes_no"),
+    Column("travel_minutes", "number", "Travel to clinic, one way.", "minutes"),
+    Column("atypical", "code", "Short, stiff foot with a deep sole crease.", vocabulary="yes_no"),
+    Column("bilateral", "flag", "Both feet of the child are affected."),
+    _date("enrolled_on", "First contact with the network."),
+    _date("started_on", "First cast of the first series; missing when no cast is recorded."),
+    Column("quarter", "text", "Quarter of the first cast, as 2024Q1."),
+    _days("age_start_days", "Age at the first cast."),
+    Column("pirani_start", "number", "Pirani total at or before the first cast.", "points"),
+    Column("midfoot_start", "number", "Pirani midfoot part then.", "points"),
+    Column("hindfoot_start", "number", "Pirani hindfoot part then.", "points"),
+    Column("dimeglio_start", "integer", "Dimeglio total then.", "points"),
+    Column("severity_band", "code", "mild, moderate, severe or unknown, by the Pirani total."),
+)
+
+CASTING = (
+    _count(
+        "n_casts", "Casts of the first series up to correction, without the one after tenotomy."
+    ),
+    _count("n_casts_all", "The same with the cast after tenotomy."),
+    _count("n_casts_replaced", "Casts that only replace a slipped or broken one (in n_casts)."),
+    Column("series_end", "code", "How the first series ended: corrected or unfinished."),
+    _date("last_cast_on", "Last cast of the first series."),
+    _count("n_intervals", "Intervals between casts before correction.", "intervals"),
+    _count("n_intervals_on_time", "Those within the protocol's days.", "intervals"),
+    _count("n_cast_visits", "Cast visits of the first series.", "visits"),
+    _count("n_cast_visits_scored", "Those with a severity score.", "visits"),
+    _count("n_casting_complications", "Complications at its cast visits.", "events"),
+    _date("tenotomy_on", "First primary tenotomy in the first series."),
+    Column("has_tenotomy", "flag", "Whether it was done; missing when done before enrolment."),
+    _days("days_cast_to_tenotomy", "From the last cast before tenotomy to tenotomy."),
+    _days("final_cast_days", "From the cast after tenotomy to brace or next visit."),
+    _date("retenotomy_on", "Second tenotomy, at least the duplicate window after the first."),
+    _date("corrected_on", "Day of correction."),
+    Column("correction_rule", "code", "Rule that decided: recorded, examination, brace_fitting."),
+    Column("is_corrected", "flag", "Whether the first series reached correction."),
+    _days("days_to_correction", "From first cast to correction."),
+)
+
+BRACING = (
+    _date("brace_on", "First brace fitting at or after correction."),
+    _days("days_to_brace", "From the last cast taken off to the brace."),
+    _count("n_brace_reviews", "Visits in the brace phase with use recorded.", "visits"),
+    _count("n_brace_reviews_as_advised", "Those with the brace used as advised.", "visits"),
+    Column("adherence_early", "code", "Use told up to the landmark: as_advised, partly, not, "
+           "unrecorded."),
+    Column("full_time_completed", "flag", "Seen 60-150 days after fitting and still braced."),
+)  # fmt: skip
+
+LATER = (
+    _date("relapse_on", "Visit where relapse was first seen (any source)."),
+    _date("relapse_free_on", "Last visit before that with the foot seen and no relapse."),
+    Column("relapse_rule", "code", "Source: noted, recast, procedure or score."),
+    _date("relapse_noted_on", "First relapse noted at a visit."),
+    _date("relapse_treated_on", "First treatment of relapse: cast, tenotomy, transfer, release."),
+    _date("recast_on", "First cast of a later series."),
+    _date("score_rise_on", "First score rise past the protocol's threshold after correction."),
+    _date("transfer_on", "First tendon transfer."),
+    _date("release_on", "First posterior or posteromedial release."),
+    _date("operation_on", "First operation beyond casting and one primary tenotomy."),
+    _date("first_seen_on", "First visit of this foot."),
+    _date("last_seen_on", "Last visit of this foot at or before the cut-off."),
+    _date("departed_on", "Day on which follow-up ended for a stated reason."),
+    Column("departure", "code", "That reason.", vocabulary="departure"),
+    _date("died_on", "Day of death."),
+    Column("phase", "code", "Phase at the last visit: casting, after_tenotomy, bracing, "
+           "after_bracing."),
+    Column("status", "code", "in_care, lost, departed or completed, at the cut-off."),
+    _date("lost_on", "Day on which the phase's limit passed without a visit."),
+    Column("good_result", "flag", "Flat foot, ordinary shoe, no pain, caregiver satisfied, at the "
+           "end of bracing."),
+)  # fmt: skip
+
+FOOT = (*BASELINE, *CASTING, *BRACING, *LATER)

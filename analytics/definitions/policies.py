@@ -1,0 +1,43 @@
+"""Disclosure policy by audience: what may be shown to whom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Policy:
+    """What a result may show.
+
+    Parameters
+    ----------
+    audience
+        Who reads it.
+    smallest_count
+        Counts from 1 to one below this are withheld, with enough others that subtraction cannot
+        restore them; 0 withholds nothing. A zero may show.
+    smallest_at_risk
+        Curves end before fewer children than this remain at risk.
+    smallest_unit_children
+        Clinics with fewer children are merged into one row; 0 merges none.
+    names_clinics
+        Whether clinics appear under their names, or as coded letters.
+    months_only
+        Whether dates are shown as months.
+    traceable
+        Whether rows and children may be listed.
+    """
+
+    audience: str
+    smallest_count: int
+    smallest_at_risk: int
+    smallest_unit_children: int
+    names_clinics: bool
+    months_only: bool
+    traceable: bool
+
+
+INTERNAL = Policy("internal", 0, 10, 0, names_clinics=True, months_only=False, traceable=True)
+PUBLIC = Policy("public", 5, 10, 10, names_clinics=False, months_only=True, traceable=False)
+
+POLICIES: dict[str, Policy] = {p.audience: p for p in (INTERNAL, PUBLIC)}
