@@ -14,7 +14,7 @@ from scipy import stats
 
 from analytics.errors import NotEstimableError
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating]
 
 
 @dataclass(frozen=True)
