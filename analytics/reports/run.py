@@ -1,0 +1,191 @@
+"""Run notebooks with parameters, several at a time, and keep what each of them shows."""
+
+from __future__ import annotations
+
+import ast
+import asyncio
+import os
+import sys
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import nbformat
+from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+from jupyter_client.manager import AsyncKernelManager
+from nbclient import NotebookClient
+from nbclient.exceptions import CellTimeoutError, DeadKernelError
+from nbformat import NotebookNode
+from traitlets import default
+from traitlets.config import Config
+
+from analytics.errors import QuestionError, SettingsError
+
+#: Notebooks of one report that run at the same time: one for each core of a small machine.
+N_AT_ONCE = 2
+
+#: Seconds after which one cell is given up.
+CELL_SECONDS = 900
+
+
+@dataclass(frozen=True)
+class Run:
+    """A notebook to run: its file and the values of its parameters."""
+
+    notebook: Path
+    parameters: Mapping[str, Any]
+
+
+class _ThisInterpreter(KernelSpecManager):
+    """Every kernel is the Python that runs now, whatever kernels the machine has."""
+
+    def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+        return KernelSpec(argv=argv, display_name=kernel_name, language="python")
+
+
+class _OwnKernel(AsyncKernelManager):
+    """A kernel of this interpreter."""
+
+    @default("kernel_spec_manager")
+    def _find_specs(self) -> KernelSpecManager:
+        return _ThisInterpreter()
+
+
+def run_notebooks(
+    runs: Sequence[Run],
+    *,
+    environment: Mapping[str, str] | None = None,
+    tell: Callable[[str], None] = lambda name: None,
+) -> list[NotebookNode]:
+    """Return the notebooks with what their cells show; a failing cell keeps its error.
+
+    Parameters
+    ----------
+    runs
+        Notebooks with their parameters.
+    environment
+        Variables that the notebooks see besides those of this process.
+    tell
+        Called with the name of each notebook that has been run.
+
+    Raises
+    ------
+    SettingsError
+        When a notebook has no such parameter.
+    QuestionError
+        When a kernel dies or cannot be started.
+    """
+    notebooks = [
+        set_parameters(read_notebook(run.notebook), run.parameters, where=run.notebook.name)
+        for run in runs
+    ]
+    with tempfile.TemporaryDirectory(prefix="talipes-") as folder:
+        clients = [
+            _client(notebook, Path(folder) / str(number))
+            for number, notebook in enumerate(notebooks)
+        ]
+        return asyncio.run(_run_all(clients, runs, environment or {}, tell))
+
+
+def read_notebook(path: Path) -> NotebookNode:
+    """Return a notebook of this project; raises ``QuestionError`` when it is missing."""
+    try:
+        return nbformat.read(path, as_version=4)
+    except (OSError, nbformat.reader.NotJSONError) as error:
+        raise QuestionError(
+            f"the notebook cannot be read: {error}",
+            where=str(path),
+            allowed="a checkout of the project, installed with pip install -e .",
+            todo="restore the folder notebooks beside the folder analytics",
+        ) from error
+
+
+def set_parameters(
+    notebook: NotebookNode, values: Mapping[str, Any], *, where: str
+) -> NotebookNode:
+    """Return the notebook with other literals in its cell tagged ``parameters``.
+
+    Raises
+    ------
+    SettingsError
+        When the cell is not made of simple assignments, or holds no such parameter.
+    """
+    notebook = nbformat.from_dict(notebook)
+    cells = [c for c in notebook.cells if "parameters" in c.metadata.get("tags", [])]
+    if len(cells) != 1:
+        raise SettingsError(
+            f"{len(cells)} cells are tagged 'parameters'", where=where, allowed="exactly one"
+        )
+    known = read_parameters(cells[0].source)
+    unknown = [name for name in values if name not in known]
+    if unknown:
+        raise SettingsError(
+            f"the notebook has no parameter called {', '.join(map(repr, unknown))}",
+            where=where,
+            allowed=", ".join(known),
+            todo="correct the name",
+        )
+    merged = known | dict(values)
+    cells[0].source = "\n".join(f"{name} = {value!r}" for name, value in merged.items())
+    return notebook
+
+
+def read_parameters(source: str) -> dict[str, Any]:
+    """Return the names and literals of a parameters cell; raises ``ValueError`` for other code."""
+    found = {}
+    for statement in ast.parse(source).body:
+        if not isinstance(statement, ast.Assign) or not isinstance(statement.targets[0], ast.Name):
+            raise ValueError(f"line {statement.lineno} of the parameters is no plain assignment")
+        found[statement.targets[0].id] = ast.literal_eval(statement.value)
+    return found
+
+
+def _client(notebook: NotebookNode, channel: Path) -> NotebookClient:
+    settings = Config()
+    if os.name != "nt":
+        # Through files that only this user can open: a port could be read by others.
+        settings.AsyncKernelManager.transport = "ipc"
+        settings.AsyncKernelManager.ip = str(channel)
+    return NotebookClient(
+        notebook,
+        config=settings,
+        kernel_manager_class=_OwnKernel,
+        kernel_name="python3",
+        timeout=CELL_SECONDS,
+        allow_errors=True,
+        record_timing=False,
+    )
+
+
+async def _run_all(
+    clients: Sequence[NotebookClient],
+    runs: Sequence[Run],
+    environment: Mapping[str, str],
+    tell: Callable[[str], None],
+) -> list[NotebookNode]:
+    gate = asyncio.Semaphore(N_AT_ONCE)
+
+    async def run_one(client: NotebookClient, run: Run) -> NotebookNode:
+        async with gate:
+            done = await _execute(client, run.notebook, environment)
+        tell(run.notebook.stem)
+        return done
+
+    return list(await asyncio.gather(*map(run_one, clients, runs)))
+
+
+async def _execute(
+    client: NotebookClient, path: Path, environment: Mapping[str, str]
+) -> NotebookNode:
+    try:
+        return await client.async_execute(cwd=str(path.parent), env={**os.environ, **environment})
+    except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
+        raise QuestionError(
+            f"the notebook stopped before its end: {str(error).splitlines()[0]}",
+            where=path.name,
+            allowed=f"cells that end within {CELL_SECONDS} s and a kernel that stays alive",
+            todo="run this notebook in JupyterLab to see where it stops; check free memory",
+        ) from error

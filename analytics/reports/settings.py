@@ -1,0 +1,256 @@
+"""The settings of a programme: one TOML file, read once, every key checked."""
+
+from __future__ import annotations
+
+import difflib
+import os
+import tomllib
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from analytics.definitions.labels import languages
+from analytics.definitions.policies import POLICIES
+from analytics.definitions.protocol import Protocol, build_protocol
+from analytics.errors import SettingsError
+
+#: Sections of the file and the keys that each may hold; the empty name is the top of the file.
+KEYS: dict[str, tuple[str, ...]] = {
+    "": ("programme", "source", "clinics", "protocol", "policy"),
+    "programme": (
+        "name", "cut_off", "started_on", "language", "identity_key", "identity_key_env",
+    ),
+    "source": ("path", "map"),
+    "policy": ("audience",),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """One export and the source map that reads it, as full paths."""
+
+    path: Path
+    source_map: Path
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a programme's settings file says, with the command line's words on top.
+
+    Parameters
+    ----------
+    file
+        The settings file, as a full path.
+    name
+        Name of the programme.
+    cut_off
+        The day on which the exports were frozen.
+    started_on
+        First day of the programme; None when not stated.
+    language, audience
+        Language of the pages and who reads them.
+    sources
+        Exports with their maps.
+    clinics
+        Table of the clinics; None when there is none.
+    protocol
+        Clinical windows in force.
+    identity_key
+        Secret of the keyed pseudonyms; never printed or written.
+    """
+
+    file: Path
+    name: str
+    cut_off: date
+    started_on: date | None
+    language: str
+    audience: str
+    sources: tuple[SourceFile, ...]
+    clinics: Path | None
+    protocol: Protocol
+    identity_key: str = field(repr=False)
+
+
+def read_settings(
+    file: str | Path,
+    *,
+    cut_off: str | date | None = None,
+    audience: str | None = None,
+    language: str | None = None,
+) -> Settings:
+    """Return the settings of a file; what is given beside it stands above the file.
+
+    Parameters
+    ----------
+    file
+        TOML file; paths in it are relative to its folder.
+    cut_off, audience, language
+        Values that replace those of the file; None or an empty text leaves the file's.
+
+    Raises
+    ------
+    SettingsError
+        When the file is missing or unreadable, a key is unknown or missing, or a value is not
+        allowed.
+    """
+    path = Path(file)
+    tree = _read_toml(path)
+    _refuse_unknown_keys(tree, path)
+    programme = tree.get("programme", {})
+    policy = tree.get("policy", {})
+    where = f"{path.name}, [programme]"
+    given = {"cut_off": cut_off, "language": language}
+    merged = programme | {key: value for key, value in given.items() if value}
+    settings = Settings(
+        file=path.resolve(),
+        name=_text(_needed(programme, "name", where), "name", where),
+        cut_off=_day(_needed(merged, "cut_off", where), "cut_off", where),
+        started_on=_day(programme["started_on"], "started_on", where)
+        if "started_on" in programme
+        else None,
+        language=_one_of(merged.get("language", "en"), "language", languages()),
+        audience=_one_of(audience or policy.get("audience", "internal"), "audience", POLICIES),
+        sources=_sources(tree, path),
+        clinics=_beside(path, tree["clinics"], "clinics") if "clinics" in tree else None,
+        protocol=build_protocol(tree.get("protocol", {}), where=f"{path.name}, [protocol]"),
+        identity_key=_identity_key(programme, where),
+    )
+    _check_order_of_days(settings, where)
+    return settings
+
+
+def _read_toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(
+            f"the settings file cannot be read: {error.strerror or error}",
+            where=str(path),
+            allowed="a TOML file that exists and may be read",
+            todo="check the path; synthetic_data/programme.toml is an example",
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"the settings file is not TOML: {error}",
+            where=str(path),
+            allowed="TOML text in UTF-8, such as: cut_off = 2025-12-31",
+            todo="correct that line; texts stand in double quotes, dates without quotes",
+        ) from error
+
+
+def _refuse_unknown_keys(tree: dict[str, Any], path: Path) -> None:
+    for section, keys in KEYS.items():
+        part = tree if section == "" else tree.get(section, {})
+        place = f"[{section}]" if section else "top of the file"
+        for table in part if isinstance(part, list) else [part]:
+            if not isinstance(table, dict):
+                raise SettingsError(
+                    f"'{section}' is {part!r}, not a section",
+                    where=path.name,
+                    allowed=f"a section with {', '.join(keys)}",
+                    todo=f"write {'[[source]]' if section == 'source' else place} on its own line",
+                )
+            for key in table:
+                if key not in keys:
+                    raise _unknown_key(key, keys, f"{path.name}, {place}")
+
+
+def _unknown_key(key: str, keys: tuple[str, ...], where: str) -> SettingsError:
+    near = difflib.get_close_matches(key, keys, n=1)
+    return SettingsError(
+        f"there is no setting called '{key}'",
+        where=where,
+        allowed=", ".join(keys),
+        todo=f"write '{near[0]}'?" if near else "take the line out or move it to its section",
+    )
+
+
+def _needed(table: dict[str, Any], key: str, where: str) -> Any:
+    if key not in table:
+        raise SettingsError(
+            f"the setting '{key}' is missing", where=where, todo=f"add a line: {key} = ..."
+        )
+    return table[key]
+
+
+def _text(value: Any, key: str, where: str) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise SettingsError(
+            f"'{key}' is {value!r}", where=where, allowed="a text in double quotes", todo="write it"
+        )
+    return value
+
+
+def _day(value: Any, key: str, where: str) -> date:
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    try:
+        return date.fromisoformat(value)
+    except (TypeError, ValueError) as error:
+        raise SettingsError(
+            f"'{key}' is {value!r}, which is not a day",
+            where=where,
+            allowed="a day of the calendar as YEAR-MONTH-DAY, such as 2025-12-31",
+            todo="correct the date",
+        ) from error
+
+
+def _one_of(value: Any, key: str, allowed: Any) -> str:
+    if value not in tuple(allowed):
+        near = difflib.get_close_matches(str(value), tuple(allowed), n=1)
+        raise SettingsError(
+            f"'{key}' is {value!r}",
+            where=f"settings file or --{key}",
+            allowed=", ".join(allowed),
+            todo=f"write '{near[0]}'?" if near else "choose one of these",
+        )
+    return str(value)
+
+
+def _sources(tree: dict[str, Any], path: Path) -> tuple[SourceFile, ...]:
+    where = f"{path.name}, [[source]]"
+    tables = tree.get("source", [])
+    if not isinstance(tables, list) or not tables:
+        raise SettingsError(
+            "no export is named",
+            where=where,
+            allowed="one section [[source]] with path and map for each export",
+            todo="add it; synthetic_data/programme.toml shows two",
+        )
+    return tuple(
+        SourceFile(
+            _beside(path, _needed(table, "path", where), "path"),
+            _beside(path, _needed(table, "map", where), "map"),
+        )
+        for table in tables
+    )
+
+
+def _beside(path: Path, value: Any, key: str) -> Path:
+    return (path.resolve().parent / _text(value, key, path.name)).resolve()
+
+
+def _identity_key(programme: dict[str, Any], where: str) -> str:
+    variable = programme.get("identity_key_env")
+    from_environment = os.environ.get(variable, "") if isinstance(variable, str) else ""
+    key = from_environment or programme.get("identity_key", "")
+    if not isinstance(key, str) or not key:
+        named = f"and the environment variable '{variable}' is empty" if variable else ""
+        raise SettingsError(
+            f"there is no key for the pseudonyms of children {named}".strip(),
+            where=where,
+            allowed='identity_key = "..." or identity_key_env = "NAME_OF_A_VARIABLE"',
+            todo="set one; keep the same key from quarter to quarter, and keep it secret",
+        )
+    return key
+
+
+def _check_order_of_days(settings: Settings, where: str) -> None:
+    if settings.started_on and settings.started_on > settings.cut_off:
+        raise SettingsError(
+            f"the cut-off {settings.cut_off} lies before the start {settings.started_on}",
+            where=where,
+            allowed="a cut-off on or after started_on",
+            todo="correct one of the two days",
+        )
