@@ -1,0 +1,182 @@
+"""How many casts for how stiff a foot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics.analyses.context import Method, describe, why_not
+from analytics.analyses.design import Covariate, Design, build_design, effects_frame
+from analytics.courses.cohort import Cohort
+from analytics.errors import NotEstimableError
+from analytics.results import EFFECTS, ESTIMATES, Phrase, Result
+from analytics.stats.counts import log_linear
+from analytics.stats.marginal import MarginalFit, coefficient_interval, mean_at
+
+DAYS_IN_MONTH = 30.4375
+
+#: What differs between clinics' children besides the score.
+ADJUSTMENT = (
+    Covariate("age_start_days", per=DAYS_IN_MONTH),
+    Covariate("diagnosis", "idiopathic"),
+    Covariate("prior_treatment", "none"),
+    Covariate("atypical", "no"),
+    Covariate("clinic", is_shown=False),
+)
+_REFERENCE = "Liang & Zeger 1986, Biometrika 73:13"
+
+
+def effects(
+    cohort: Cohort, *, score: str = "pirani_start", adjust: Sequence[Covariate] = ADJUSTMENT
+) -> Result:
+    """Return rate ratios of casts to correction per point of the initial score.
+
+    Parameters
+    ----------
+    cohort
+        Feet at the cut-off.
+    score
+        Column of the initial score.
+    adjust
+        Further covariates.
+
+    Returns
+    -------
+    Result
+        Effects as rate ratios, clustered by child; the notes give the dispersion and how far an
+        interval that assumes Poisson variance would be off.
+    """
+    feet, exclusions = _finished(cohort)
+    design = build_design(feet, [Covariate(score), *adjust])
+    context = describe(cohort, "casts", design.rows, method=_method())
+    context = replace(context, exclusions=exclusions + design.exclusions)
+    try:
+        fit = _fit(design)
+    except NotEstimableError as reason:
+        why = why_not(reason)
+        empty = effects_frame(design, _casts(design), _no_figures(len(design.terms)))
+        return Result(EFFECTS, empty, replace(context, notes=(*context.notes, why)))
+    frame = effects_frame(design, _casts(design), _ratios(fit), skip=1)
+    notes = (*context.notes, *_notes(fit), *_left_out(design))
+    n_events = int(_casts(design).sum())
+    return Result(EFFECTS, frame, replace(context, notes=notes, n_events=n_events))
+
+
+def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
+    """Return the mean number of casts at each value of the initial score, seen and fitted.
+
+    Returns
+    -------
+    Result
+        Estimates by the score; measures ``casts_seen`` and ``casts_fitted`` (a log-linear mean
+        on the score alone), both clustered by child.
+    """
+    feet, exclusions = _finished(cohort)
+    design = build_design(feet, [Covariate(score)])
+    context = describe(cohort, "casts", design.rows, method=_method())
+    context = replace(context, exclusions=exclusions + design.exclusions)
+    values = design.rows[score].to_numpy(dtype=float)
+    points, group = np.unique(values, return_inverse=True)
+    parts = [_seen(design, group, len(points))]
+    try:
+        fit = _fit(design)
+        at = mean_at(fit, np.column_stack([np.ones(len(points)), points]))
+        figures = {"estimate": at.estimate, "lower": at.lower, "upper": at.upper}
+        parts.append(parts[0].assign(measure="casts_fitted", **figures))
+    except NotEstimableError as reason:
+        note = why_not(reason)
+        context = replace(context, notes=(*context.notes, note))
+    frame = pd.concat(parts, ignore_index=True)
+    frame.insert(0, score, np.tile(points, len(parts)))
+    types = {"count": "Int64", "figure": "Float64", "code": "string"}
+    wanted = {name: types[kind] for name, kind in ESTIMATES.columns.items()}
+    return Result(ESTIMATES, frame[[score, *wanted]].astype(wanted), context, groups=(score,))
+
+
+def _finished(cohort: Cohort) -> tuple[pd.DataFrame, tuple[tuple[str, int], ...]]:
+    feet = cohort.feet
+    started = feet["started_on"].notna()
+    corrected = started & feet["is_corrected"].fillna(False)
+    counted = corrected & feet["n_casts"].ge(1).fillna(False)
+    out = (
+        ("no_cast_recorded", int((~started).sum())),
+        ("series_unfinished", int((started & ~corrected).sum())),
+        ("casts_not_known", int((corrected & ~counted).sum())),
+    )
+    return feet.loc[counted], tuple(pair for pair in out if pair[1])
+
+
+def _casts(design: Design) -> np.ndarray:
+    return design.rows["n_casts"].to_numpy(dtype=float)
+
+
+def _fit(design: Design) -> MarginalFit:
+    matrix = np.column_stack([np.ones(len(design.rows)), design.matrix])
+    return log_linear(_casts(design), matrix, cluster=design.rows["child"].to_numpy())
+
+
+def _ratios(fit: MarginalFit) -> pd.DataFrame:
+    interval = coefficient_interval(fit)
+    se = np.sqrt(np.diag(fit.covariance))
+    p = 2 * stats.t.sf(np.abs(fit.coefficients / se), fit.degrees)
+    figures = {"estimate": interval.estimate, "lower": interval.lower, "upper": interval.upper}
+    return pd.DataFrame({name: np.exp(values) for name, values in figures.items()}).assign(p=p)
+
+
+def _no_figures(n: int) -> pd.DataFrame:
+    return pd.DataFrame(np.nan, index=range(n), columns=["estimate", "lower", "upper", "p"])
+
+
+def _seen(design: Design, group: np.ndarray, n_groups: int) -> pd.DataFrame:
+    casts, n = _casts(design), np.bincount(group, minlength=n_groups)
+    child = pd.factorize(design.rows["child"])[0]
+    mean = np.bincount(group, weights=casts, minlength=n_groups) / n
+    pair, pairs = pd.factorize(group * (child.max(initial=0) + 1) + child)
+    owner = pairs // (child.max(initial=0) + 1)
+    sums = np.bincount(pair, weights=casts - mean[group], minlength=len(owner))
+    clusters = np.bincount(owner, minlength=n_groups)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = np.bincount(owner, weights=sums**2, minlength=n_groups)
+        se = np.sqrt(spread * clusters / (clusters - 1)) / n
+        half = stats.t.ppf(0.975, clusters - 1) * se
+    return pd.DataFrame(
+        {
+            "measure": "casts_seen",
+            "n": n,
+            "denominator": n,
+            "numerator": np.bincount(group, weights=casts, minlength=n_groups).astype("int64"),
+            "estimate": mean,
+            "lower": np.maximum(mean - half, 1.0),
+            "upper": mean + half,
+            "outside": 0,
+            "immature": 0,
+            "unknown": 0,
+        }
+    )
+
+
+def _notes(fit: MarginalFit) -> tuple[Phrase, ...]:
+    robust, plain = (np.sqrt(np.diag(c))[1] for c in (fit.covariance, fit.plain_covariance))
+    said = Phrase("note.dispersion", {"dispersion": round(fit.dispersion, 2)})
+    width = Phrase("note.poisson_width", {"times": round(float(plain / robust), 2)})
+    notes: tuple[Phrase, ...] = (
+        said,
+        width,
+        Phrase("note.correlation", {"correlation": round(fit.correlation, 2)}),
+    )
+    return (*notes, Phrase("note.few_children")) if fit.has_few_clusters else notes
+
+
+def _left_out(design: Design) -> tuple[Phrase, ...]:
+    return tuple(
+        Phrase("note.constant", {"term": Phrase(f"term.{name}")}) for name in design.constants
+    )
+
+
+def _method() -> Method:
+    notes = (Phrase("note.unfinished_left_out"), Phrase("note.score_error"))
+    return Method(Phrase("method.log_linear"), _REFERENCE, notes)

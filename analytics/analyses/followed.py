@@ -1,0 +1,90 @@
+"""Feet under an endpoint: from when each was at risk, until when, and how it ended."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.courses.cohort import Cohort
+from analytics.definitions.endpoints import Endpoint
+from analytics.definitions.rules import evaluate
+
+#: How a foot's time ended.
+CENSORED, EVENT, COMPETING = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Followed:
+    """Feet at risk of an endpoint's event.
+
+    Parameters
+    ----------
+    rows
+        The feet that were seen after the origin, with their columns and ``entry_days``,
+        ``time_days`` (at risk on (entry, time]), ``ended`` (0 censored, 1 event, 2 competing) and
+        ``free_days`` (last known free of the event; missing where the day is exact).
+    exclusions
+        Reason (a label key) and feet taken out by it.
+    """
+
+    rows: pd.DataFrame
+    exclusions: tuple[tuple[str, int], ...]
+
+
+def follow(cohort: Cohort, endpoint: Endpoint) -> Followed:
+    """Return the feet under an endpoint.
+
+    Parameters
+    ----------
+    cohort
+        Feet at the cut-off.
+    endpoint
+        The question.
+
+    Notes
+    -----
+    Without an event a foot is censored on the day it was last seen, never at the cut-off: nobody
+    knows how a foot fares that nobody looked at.
+    """
+    feet = cohort.feet
+    inside = evaluate(endpoint.population, feet, cohort.protocol).fillna(False)
+    begun = inside & feet[endpoint.origin].notna()
+    rows = _timed(feet.loc[begun], endpoint)
+    seen = rows["time_days"] > rows["entry_days"]
+    out = (
+        ("outside_population", int((~inside).sum())),
+        (f"no_{endpoint.origin}", int((inside & ~begun).sum())),
+        ("not_seen_after_origin", int((~seen).sum())),
+    )
+    return Followed(rows.loc[seen], tuple(pair for pair in out if pair[1]))
+
+
+def _timed(feet: pd.DataFrame, endpoint: Endpoint) -> pd.DataFrame:
+    origin = feet[endpoint.origin]
+    event = _earliest(feet, endpoint.events, after=origin)
+    other = _earliest(feet, endpoint.competing, after=origin)
+    is_event = event.notna() & ~(other < event)
+    is_other = other.notna() & ~is_event
+    end = event.where(is_event, other.where(is_other, feet["last_seen_on"]))
+    entry = pd.Series(0, index=feet.index, dtype="int64")
+    if endpoint.enters:
+        entry = (feet[endpoint.enters] - origin).dt.days.clip(lower=0).fillna(0).astype("int64")
+    free = pd.Series(pd.NA, index=feet.index, dtype="Int64")
+    if endpoint.seen_free:
+        free = (feet[endpoint.seen_free] - origin).dt.days.clip(lower=0).astype("Int64")
+    return feet.assign(
+        entry_days=entry,
+        time_days=(end - origin).dt.days.fillna(-1).astype("int64"),
+        ended=np.select([is_event, is_other], [EVENT, COMPETING], CENSORED),
+        free_days=free.where(is_event),
+    )
+
+
+def _earliest(feet: pd.DataFrame, names: tuple[str, ...], *, after: pd.Series) -> pd.Series:
+    """Return the earliest of some dates that lies after a day."""
+    if not names:
+        return pd.Series(pd.NaT, index=feet.index, dtype=after.dtype)
+    dates = feet[list(names)]
+    return dates.where(dates.gt(after, axis=0)).min(axis=1)
