@@ -1,0 +1,1 @@
+"""Shared by all tests; this file also puts ``tests/`` on the path, for ``drawn``."""

@@ -1,0 +1,92 @@
+"""The language of rules: what may be written, and truth with three values."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+from drawn import drawn, typed
+
+from analytics.definitions.foot_facts import FOOT
+from analytics.definitions.protocol import Protocol
+from analytics.definitions.rules import check_names, evaluate, names_in, parse_rule
+from analytics.errors import SettingsError
+
+FEET = typed(
+    drawn(
+        """
+        child side clinic n_casts is_corrected tenotomy_on retenotomy_on diagnosis
+        a     left  A     5       yes          2024-01-01  2024-01-31    idiopathic
+        b     left  A     9       no           2024-01-01  .             syndromic
+        c     left  A     .       .            .           .             .
+        """
+    ),
+    FOOT,
+)
+YES, NO, MISSING = True, False, pd.NA
+
+
+@pytest.mark.parametrize(
+    ("rule", "truth"),
+    [
+        ("n_casts <= 8", [YES, NO, MISSING]),
+        ("n_casts > casts_many", [NO, YES, MISSING]),
+        ("4 < n_casts <= 8", [YES, NO, MISSING]),
+        ("not is_corrected", [NO, YES, MISSING]),
+        ("is_corrected or n_casts == 9", [YES, YES, MISSING]),
+        ("is_corrected and true", [YES, NO, MISSING]),
+        ("is_corrected and false", [NO, NO, NO]),
+        ("n_casts > -1", [YES, YES, MISSING]),
+        ("diagnosis == 'idiopathic'", [YES, NO, MISSING]),
+        ("tenotomy_on == missing", [NO, NO, YES]),
+        ("tenotomy_on != missing", [YES, YES, NO]),
+        ("days_tenotomy_to_retenotomy <= 30", [YES, MISSING, MISSING]),
+        ("days_tenotomy_to_retenotomy < 30", [NO, MISSING, MISSING]),
+        ("retenotomy_on != missing and days_tenotomy_to_retenotomy <= 30", [YES, NO, NO]),
+        ("tenotomy_on < retenotomy_on", [YES, MISSING, MISSING]),
+        ("", [YES, YES, YES]),
+        ("true", [YES, YES, YES]),
+    ],
+)
+def test_truth_has_three_values(rule: str, truth: list[object]) -> None:
+    found = evaluate(rule, FEET, Protocol())
+    pd.testing.assert_series_equal(found, pd.Series(truth, dtype="boolean"), check_names=False)
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        "__import__('os').system('true')",
+        "n_casts.real > 1",
+        "(lambda: true)()",
+        "[x for x in n_casts]",
+        "n_casts + 1 > 2",
+        "n_casts if true else 1",
+        "n_casts >",
+        "f'{n_casts}'",
+        "n_casts[0] == 1",
+        "n_casts in (1, 2)",
+        "n_casts is 1",
+        "(y := 3) > 2",
+        "n_casts == b'1'",
+        "n_casts == True",
+        "-n_casts < 1",
+        "x; y",
+        "(" * 500 + "n_casts" + ")" * 500,
+        "",
+    ],
+)
+def test_nothing_else_can_be_written(rule: str) -> None:
+    with pytest.raises(SettingsError) as error:
+        parse_rule(rule, where="programme.toml [indicator]")
+    assert error.value.where == "programme.toml [indicator]"
+    assert error.value.allowed
+
+
+def test_a_misspelt_column_is_named_with_what_is_close() -> None:
+    with pytest.raises(SettingsError, match="n_cast'") as error:
+        check_names("n_cast > 3", FEET.columns, Protocol(), where="here")
+    assert "n_casts" in error.value.allowed
+
+
+def test_names_are_columns_and_windows() -> None:
+    assert names_in("n_casts > casts_many and sex != missing") == ("casts_many", "n_casts", "sex")
