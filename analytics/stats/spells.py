@@ -122,6 +122,24 @@ def as_clusters(labels: ArrayLike, *, n: int) -> np.ndarray:
     return codes.astype(np.int64)
 
 
+def as_design(
+    covariates: pd.DataFrame | ArrayLike, *, n: int
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Return an (n, p) matrix of finite numbers and the names of its columns."""
+    if isinstance(covariates, pd.DataFrame):
+        names = tuple(str(name) for name in covariates.columns)
+        columns = [covariates.iloc[:, j] for j in range(len(names))]
+    else:
+        values = np.asarray(covariates)
+        values = values[:, None] if values.ndim == 1 else values
+        names = tuple(f"x{j + 1}" for j in range(values.shape[1]))
+        columns = list(values.T)
+    if not names:
+        raise NotEstimableError("no_covariates", n_rows=n)
+    checked = [as_numbers(column, name, n=n) for column, name in zip(columns, names, strict=True)]
+    return np.stack(checked, axis=1), names
+
+
 def critical_value(conf_level: float, spells: Spells) -> float:
     """Two-sided quantile: normal, or Student's t where the clusters are few."""
     if not 0 < conf_level < 1:
@@ -142,6 +160,19 @@ def require_single_cause(spells: Spells) -> None:
     n_other = int((spells.event > 1).sum())
     if n_other:
         raise NotEstimableError("event_not_zero_or_one", n_rows=n_other)
+
+
+def require_events(spells: Spells) -> None:
+    """Refuse rows of which none ended by the event of code 1."""
+    if not (spells.event == 1).any():
+        raise NotEstimableError("no_events", n_rows=len(spells.time), n_events=0)
+
+
+def as_strata(strata: ArrayLike, *, n: int) -> np.ndarray | None:
+    """Return codes of the strata, ``None`` where there is only one."""
+    if len(pd.unique(pd.Series(strata))) == 1:
+        return None
+    return as_clusters(strata, n=n)
 
 
 def _check_times(time: np.ndarray, entry: np.ndarray | None) -> None:
