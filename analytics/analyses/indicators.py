@@ -12,7 +12,7 @@ from analytics.analyses.time_to import read_endpoint
 from analytics.analyses.verdicts import VERDICTS, find_immature, find_verdicts
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
-from analytics.definitions.indicators import Indicator
+from analytics.definitions.indicator import Indicator
 from analytics.definitions.rules import evaluate, find_values
 from analytics.results import ESTIMATES, Phrase, Result
 from analytics.stats.proportions import clustered_proportion

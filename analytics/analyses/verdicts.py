@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from analytics.courses.cohort import Cohort
-from analytics.definitions.indicators import Indicator
+from analytics.definitions.indicator import Indicator
 from analytics.definitions.rules import evaluate
 
 #: Always in this order; they add up to the units.

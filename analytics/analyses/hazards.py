@@ -1,0 +1,129 @@
+"""What goes with an event: hazard ratios by covariate, clustered by child."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analytics.analyses.casts import DAYS_IN_MONTH
+from analytics.analyses.context import Method, describe, why_not
+from analytics.analyses.design import Covariate, Design, build_design, effects_frame
+from analytics.analyses.followed import EVENT, follow
+from analytics.courses.cohort import Cohort
+from analytics.definitions.endpoints import ENDPOINTS
+from analytics.errors import NotEstimableError
+from analytics.results import EFFECTS, Phrase, Result
+from analytics.stats.cox import CoxFit, cox
+from analytics.stats.spells import FEW_CLUSTERS, as_spells, critical_value
+
+#: Severity and use of the brace, adjusted for what else is known at the landmark.
+SEVERITY_AND_USE = (
+    Covariate("pirani_start"),
+    Covariate("adherence_early", "as_advised"),
+    Covariate("age_start_days", per=DAYS_IN_MONTH),
+    Covariate("diagnosis", "idiopathic"),
+)
+_REFERENCE = (
+    "Cox 1972, J R Stat Soc B 34:187; Lin & Wei 1989, J Am Stat Assoc 84:1074; "
+    "Anderson et al. 1983, J Clin Oncol 1:710 (landmark)"
+)
+
+
+def effects(
+    cohort: Cohort,
+    endpoint: str = "relapse",
+    *,
+    covariates: Sequence[Covariate] = SEVERITY_AND_USE,
+    landmark_days: int | None = None,
+) -> Result:
+    """Return hazard ratios of an endpoint from a landmark on, each clinic with its own baseline.
+
+    Parameters
+    ----------
+    cohort
+        Feet at the cut-off.
+    endpoint
+        Code of an endpoint.
+    covariates
+        What is compared; all must be known at the landmark.
+    landmark_days
+        Days after the origin; the protocol's landmark when None. Feet that had the event or were
+        last seen by then are left out and counted.
+
+    Returns
+    -------
+    Result
+        Effects as hazard ratios; a note where proportional hazards are in doubt, or where
+        nothing can be estimated and why.
+    """
+    landmark = cohort.protocol.landmark_days if landmark_days is None else landmark_days
+    followed = follow(cohort, ENDPOINTS[endpoint])
+    late = followed.rows["time_days"] > landmark
+    design = build_design(followed.rows.loc[late], covariates)
+    n_early = int((~late).sum())
+    early = (("before_landmark", n_early),) if n_early else ()
+    notes = (
+        Phrase("note.landmark", {"days": landmark}),
+        Phrase("note.reported_use"),
+        Phrase("note.clinics_adjusted"),
+        Phrase("note.score_error"),
+    )
+    method = Method(Phrase("method.cox"), _REFERENCE, notes)
+    context = describe(cohort, f"{endpoint}_effects", design.rows, method=method)
+    is_event = (design.rows["ended"] == EVENT).to_numpy()
+    context = replace(
+        context,
+        n_events=int(is_event.sum()),
+        exclusions=followed.exclusions + early + design.exclusions,
+    )
+    try:
+        fit = _fit(design, is_event, landmark)
+    except NotEstimableError as reason:
+        nothing = pd.DataFrame(
+            np.nan, index=range(len(design.terms)), columns=["estimate", "lower", "upper", "p"]
+        )
+        context = replace(context, notes=(*notes, why_not(reason)))
+        return Result(EFFECTS, effects_frame(design, is_event, nothing), context)
+    frame = effects_frame(design, is_event, _ratios(fit))
+    return Result(EFFECTS, frame, replace(context, notes=(*notes, *_fit_notes(fit, design))))
+
+
+def _fit(design: Design, is_event: np.ndarray, landmark: int) -> CoxFit:
+    rows = design.rows
+    if not len(design.terms):
+        raise NotEstimableError("constant_covariate", n=len(rows))
+    entry = np.maximum(rows["entry_days"].to_numpy(dtype=float), landmark)
+    spells = as_spells(
+        rows["time_days"].to_numpy(dtype=float),
+        is_event,
+        entry=entry if entry.any() else None,
+        cluster=rows["child"].to_numpy(),
+    )
+    return cox(spells, design.matrix, strata=rows["clinic"].to_numpy())
+
+
+def _ratios(fit: CoxFit) -> pd.DataFrame:
+    half = critical_value(0.95, fit.spells) * fit.se
+    beta, z = fit.coefficients, np.abs(fit.coefficients / fit.se)
+    few = fit.n_clusters < FEW_CLUSTERS
+    p = 2 * (stats.t.sf(z, fit.n_clusters - 1) if few else stats.norm.sf(z))
+    return pd.DataFrame(
+        {
+            "estimate": np.exp(beta),
+            "lower": np.exp(beta - half),
+            "upper": np.exp(beta + half),
+            "p": p,
+        }
+    )
+
+
+def _fit_notes(fit: CoxFit, design: Design) -> tuple[Phrase, ...]:
+    few = (Phrase("note.few_children"),) if "few_clusters" in fit.notes else ()
+    constant = (
+        Phrase("note.constant", {"term": Phrase(f"term.{name}")}) for name in design.constants
+    )
+    return (*few, *constant)
