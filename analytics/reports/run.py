@@ -134,12 +134,25 @@ def set_parameters(
 
 
 def read_parameters(source: str) -> dict[str, Any]:
-    """Return the names and literals of a parameters cell; raises ``ValueError`` for other code."""
+    """Return the names and literals of a parameters cell.
+
+    Raises
+    ------
+    SettingsError
+        When it holds anything but plain assignments of literals.
+    """
     found = {}
     for statement in ast.parse(source).body:
-        if not isinstance(statement, ast.Assign) or not isinstance(statement.targets[0], ast.Name):
-            raise ValueError(f"line {statement.lineno} of the parameters is no plain assignment")
-        found[statement.targets[0].id] = ast.literal_eval(statement.value)
+        try:
+            (target,) = statement.targets  # type: ignore[attr-defined]
+            found[target.id] = ast.literal_eval(statement.value)  # type: ignore[attr-defined]
+        except (AttributeError, ValueError) as error:
+            raise SettingsError(
+                f"line {statement.lineno} of the parameters is no plain assignment",
+                where="cell tagged 'parameters'",
+                allowed='lines such as: language = "en"',
+                todo="move other code to another cell",
+            ) from error
     return found
 
 

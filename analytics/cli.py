@@ -1,0 +1,81 @@
+"""The command line: one short function per command, and one message per error."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analytics.errors import AnalyticsError
+
+app = typer.Typer(
+    name="talipes",
+    help="Programme-level outcomes of clubfoot treatment, from the case records of many clinics.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+SettingsFile = Annotated[
+    Path, typer.Argument(metavar="SETTINGS", help="The programme's settings, a TOML file.")
+]
+CutOff = Annotated[
+    str, typer.Option(metavar="DATE", help="Report as of this day (YEAR-MONTH-DAY).")
+]
+
+
+@app.command(short_help="Make the pages and workbooks of a report.")
+def report(
+    settings: SettingsFile,
+    cut_off: CutOff = "",
+    audience: Annotated[str, typer.Option(help="Who reads it: internal or public.")] = "",
+    language: Annotated[str, typer.Option(help="Language of the pages, such as en.")] = "",
+    out: Annotated[Path, typer.Option(help="Folder to write.")] = Path("report"),
+) -> None:
+    """Make the pages and workbooks of a report from a programme's exports."""
+    from analytics.reports.console import follow_steps
+    from analytics.reports.produce import STEPS, produce
+    from analytics.reports.settings import read_settings
+
+    read = read_settings(settings, cut_off=cut_off, audience=audience, language=language)
+    with follow_steps(STEPS) as tell:
+        produce(read, out, tell=tell)
+    typer.echo(f"The report is in {out}")
+
+
+@app.command(short_help="Read the exports only; print balance and faults.")
+def check(settings: SettingsFile, cut_off: CutOff = "") -> None:
+    """Read the exports only: print the balance of rows and the worst faults."""
+    from analytics.reports.console import tell_check
+    from analytics.reports.report import Report
+
+    typer.echo(tell_check(Report.open(settings, cut_off=cut_off)))
+
+
+@app.command(short_help="Write one row per foot, with a dictionary.")
+def cohort(
+    settings: SettingsFile,
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="File to write, ending in .csv or .parquet.")
+    ],
+    cut_off: CutOff = "",
+) -> None:
+    """Write the analysis file, one row per foot, with a dictionary of its columns beside it."""
+    from analytics.reports.analysis_file import check_ending, write_analysis_file
+    from analytics.reports.report import Report
+
+    check_ending(file)
+    for path in write_analysis_file(Report.open(settings, cut_off=cut_off).cohort, file):
+        typer.echo(f"Written: {path}")
+
+
+def main() -> None:
+    """Run a command; an error that a person can act on is one message and its own exit code."""
+    try:
+        app()
+    except AnalyticsError as error:
+        typer.echo(str(error), err=True)
+        sys.exit(error.exit_code)

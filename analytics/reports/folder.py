@@ -1,0 +1,118 @@
+"""A report's folder: written anew beside the last one, and moved in its place at the end."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from analytics.errors import OutputError
+
+#: Lists the files of a report with their hashes; a folder without it is not ours to replace.
+PROVENANCE = "provenance.json"
+
+
+@contextmanager
+def replacing(target: Path) -> Iterator[Path]:
+    """Give a new folder to write in, and put it where the last report stands when all went well.
+
+    Parameters
+    ----------
+    target
+        Folder of the report. When anything fails it stays as it was.
+
+    Raises
+    ------
+    OutputError
+        When the target is not a report of this program, was changed by hand since, or cannot be
+        written.
+    """
+    target = target.absolute()
+    check_replaceable(target)
+    with _as_output_error(target):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}-new-", dir=target.parent))
+    try:
+        with _as_output_error(target):
+            yield fresh
+            # mkdtemp makes a folder for this user alone; a report is as readable as its parent.
+            fresh.chmod(target.parent.stat().st_mode & 0o777)
+            _swap(fresh, target)
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+
+
+def check_replaceable(target: Path) -> None:
+    """Refuse to replace what this program did not write or what a person has worked on since.
+
+    Raises
+    ------
+    OutputError
+        Naming the files that would be lost.
+    """
+    if target.is_dir():
+        foreign = _changed_by_hand(target)
+        if not foreign:
+            return
+        found = f"the folder holds what this program did not write: {', '.join(foreign)}"
+    elif target.exists():
+        found = "there is a file of that name, not a folder"
+    else:
+        return
+    raise OutputError(
+        found,
+        where=str(target),
+        allowed="a new folder, an empty one, or the last report as it was written",
+        todo="move these files elsewhere, or give another folder with --out",
+    )
+
+
+def hash_file(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _changed_by_hand(folder: Path) -> list[str]:
+    written: dict[str, str] = {}
+    with suppress(OSError, ValueError, AttributeError):
+        written = json.loads((folder / PROVENANCE).read_text(encoding="utf-8")).get("files", {})
+    known = {PROVENANCE} if written else set()
+    return sorted(
+        path.name
+        for path in folder.iterdir()
+        if path.name not in known
+        and not (path.is_file() and written.get(path.name) == hash_file(path))
+    )
+
+
+def _swap(fresh: Path, target: Path) -> None:
+    if not target.exists():
+        fresh.rename(target)
+        return
+    aside = Path(tempfile.mkdtemp(prefix=f".{target.name}-old-", dir=target.parent))
+    last = aside / "report"
+    target.rename(last)
+    try:
+        fresh.rename(target)
+    except OSError:
+        last.rename(target)
+        raise
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+@contextmanager
+def _as_output_error(target: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise OutputError(
+            f"the report cannot be written: {error.strerror or error}",
+            where=str(error.filename or target),
+            allowed="a folder that may be written, on a disk with free space",
+            todo="give another folder with --out, or make room; the last report is untouched",
+        ) from error

@@ -1,0 +1,50 @@
+"""Records and cohort of a report, made once and handed to its notebooks in a work folder."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import pickle
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from analytics.reports.settings import Settings
+
+#: Names the work folder to the notebooks of one report; without it each makes its own.
+FOLDER_VARIABLE = "TALIPES_PREPARED"
+
+
+def store(folder: Path, settings: Settings, **made: Any) -> dict[str, str]:
+    """Keep what was made from these settings, and return the variable that lets it be found.
+
+    Parameters
+    ----------
+    folder
+        Work folder of this user and this run alone: what it holds is trusted when read.
+    settings
+        What the things were made from.
+    made
+        Things by name.
+    """
+    for name, thing in made.items():
+        with (folder / _file_name(settings, name)).open("wb") as file:
+            pickle.dump(thing, file, protocol=pickle.HIGHEST_PROTOCOL)
+    return {FOLDER_VARIABLE: str(folder)}
+
+
+def restore(settings: Settings, name: str, make: Callable[[], Any]) -> Any:
+    """Return a thing kept by ``store`` for the same settings, else make it."""
+    folder = os.environ.get(FOLDER_VARIABLE)
+    path = Path(folder) / _file_name(settings, name) if folder else None
+    if path is None or not path.is_file():
+        return make()
+    with path.open("rb") as file:
+        return pickle.load(file)  # written by this user's own run, see store
+
+
+def _file_name(settings: Settings, name: str) -> str:
+    # Audience and language change how results are shown, not the records or the cohort.
+    parts = (settings.file, settings.cut_off, settings.sources, settings.clinics, settings.protocol)
+    key = hashlib.sha256(repr(parts).encode("utf-8")).hexdigest()[:16]
+    return f"{name}-{key}.pickle"

@@ -1,0 +1,89 @@
+"""Where a report's numbers come from: inputs, versions, definitions, policy, balance."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from importlib.metadata import version
+from typing import Any
+
+from analytics.definitions.fingerprint import fingerprint
+from analytics.definitions.policies import Policy
+from analytics.intake.records import Records
+from analytics.reports.settings import Settings
+
+PROGRAM = "talipes-outcomes"
+
+#: Packages whose version can change a number or a picture.
+NUMBER_MAKERS = (
+    "pandas", "numpy", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn",
+)  # fmt: skip
+
+FATES = ("n_read", "n_kept", "n_merged", "n_quarantined")
+
+
+def build_provenance(
+    settings: Settings, policy: Policy, records: Records, seeds: Iterable[int] = ()
+) -> dict[str, Any]:
+    """Return what a reader needs to make the same numbers again; the same inputs give the same.
+
+    Parameters
+    ----------
+    settings
+        The programme's settings.
+    policy
+        Disclosure policy of the pages; one that does not name clinics withholds file names and
+        the fates of each file, which may stand for a clinic.
+    records
+        What intake read.
+    seeds
+        Seeds of the random steps.
+    """
+    return {
+        "program": {"name": PROGRAM, "version": version(PROGRAM)},
+        "versions": {
+            "python": platform.python_version(),
+            **{name: version(name) for name in NUMBER_MAKERS},
+        },
+        "programme": settings.name,
+        "cut_off": settings.cut_off.isoformat(),
+        "started_on": settings.started_on.isoformat() if settings.started_on else None,
+        "language": settings.language,
+        "policy": asdict(policy),
+        "fingerprint": fingerprint(settings.protocol),
+        "protocol_differences": {
+            name: {"default": default, "in_force": value}
+            for name, (default, value) in settings.protocol.differences().items()
+        },
+        "seeds": sorted(set(seeds)),
+        "inputs": _inputs(records, policy),
+        "balance": _balance(records, policy),
+    }
+
+
+def _inputs(records: Records, policy: Policy) -> list[dict[str, Any]]:
+    by_file = records.ledger.balance().groupby("file")[list(FATES)].sum()
+    inputs = []
+    for number, source in enumerate(records.sources, start=1):
+        line: dict[str, Any] = asdict(source)
+        if policy.names_clinics:
+            fates = by_file.loc[source.file] if source.file in by_file.index else None
+            line |= {name: 0 if fates is None else int(fates[name]) for name in FATES}
+        else:
+            line |= {"file": f"export {number}", "source_map": f"map {number}"}
+        inputs.append(line)
+    return inputs
+
+
+def _balance(records: Records, policy: Policy) -> dict[str, int]:
+    total = records.ledger.balance()[list(FATES)].sum()
+    counts = {name: int(total[name]) for name in FATES}
+    if any(0 < count < policy.smallest_count for count in counts.values()):
+        return {"n_read": counts["n_read"]}
+    return counts
+
+
+def settle_balance(balance: Mapping[str, int]) -> bool:
+    """Return whether a balance states every fate, so that it can be printed as a sum."""
+    return all(name in balance for name in FATES)

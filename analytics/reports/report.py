@@ -1,0 +1,80 @@
+"""A report: settings read once, its cohort, and the one way to show a result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+from pathlib import Path
+
+from analytics.courses.build import build_cohort
+from analytics.courses.cohort import Cohort
+from analytics.definitions.policies import POLICIES, Policy
+from analytics.display.block import Block
+from analytics.intake.load import load
+from analytics.intake.records import Records
+from analytics.reports.prepared import restore
+from analytics.reports.settings import Settings, read_settings
+from analytics.results import Result
+from analytics.sharing.protect import protect
+
+
+@dataclass(frozen=True)
+class Report:
+    """What a notebook works with: settings, policy, and on demand the records and the cohort."""
+
+    settings: Settings
+    policy: Policy
+
+    @classmethod
+    def open(
+        cls,
+        settings: str | Path,
+        cut_off: str | date | None = None,
+        audience: str | None = None,
+        language: str | None = None,
+    ) -> Report:
+        """Return the report of a settings file; an empty value leaves what the file says.
+
+        Parameters
+        ----------
+        settings
+            The settings file.
+        cut_off
+            The day on which the exports were frozen.
+        audience
+            Who reads it: decides what is withheld.
+        language
+            Language of the words.
+        """
+        read = read_settings(settings, cut_off=cut_off, audience=audience, language=language)
+        return cls(read, POLICIES[read.audience])
+
+    @property
+    def language(self) -> str:
+        """Return the language of the words."""
+        return self.settings.language
+
+    @cached_property
+    def records(self) -> Records:
+        """Return the records of all exports with their ledger."""
+        return restore(self.settings, "records", lambda: load_records(self.settings))
+
+    @cached_property
+    def cohort(self) -> Cohort:
+        """Return the feet as they stand at the cut-off."""
+        settings = self.settings
+        return restore(
+            settings,
+            "cohort",
+            lambda: build_cohort(self.records, settings.cut_off, settings.protocol),
+        )
+
+    def show(self, result: Result) -> Block:
+        """Return what a page may show of a result under this report's policy."""
+        return Block(protect(result, self.policy), self.language)
+
+
+def load_records(settings: Settings) -> Records:
+    """Return the records of the exports that the settings name."""
+    return load(settings)  # type: ignore[arg-type]
