@@ -37,6 +37,8 @@ class RiskSets:
         (n,) a row is at risk at the points from ``opened`` up to, not including, ``closed``.
     is_event
         (n,) rows that end by the event; their point is ``closed - 1``.
+    row_stratum
+        (n,) stratum of each row; ``None``: one stratum.
     late
         Rows that stay after their end; ``None`` where rows leave when they end.
     """
@@ -46,6 +48,7 @@ class RiskSets:
     opened: np.ndarray
     closed: np.ndarray
     is_event: np.ndarray
+    row_stratum: np.ndarray | None = None
     late: LateStay | None = None
 
     def sum_over_rows(self, values: np.ndarray) -> np.ndarray:
@@ -129,6 +132,7 @@ def find_risk_sets(spells: Spells, strata: np.ndarray | None = None) -> RiskSets
         opened=np.searchsorted(points, start, side="left"),
         closed=np.searchsorted(points, place, side="right"),
         is_event=is_event,
+        row_stratum=strata,
     )
 
 
