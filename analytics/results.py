@@ -146,7 +146,7 @@ class Context:
     n_feet, n_children, n_clinics, n_events
         Sizes of what was analysed; None where it does not apply.
     exclusions
-        Label key of the reason, and how many units it took out.
+        Label key of the reason, and how many units it took out; None once withheld.
     method
         How the numbers were made, in words.
     reference
@@ -159,6 +159,8 @@ class Context:
         Seed of any random step, or None.
     fingerprint
         Fingerprint of the definitions in force.
+    time_unit
+        What the time of a curve is counted in: ``day`` or ``cast``.
     """
 
     question: str
@@ -171,10 +173,11 @@ class Context:
     n_children: int | None = None
     n_clinics: int | None = None
     n_events: int | None = None
-    exclusions: tuple[tuple[str, int], ...] = ()
+    exclusions: tuple[tuple[str, int | None], ...] = ()
     notes: tuple[Phrase, ...] = ()
     seed: int | None = None
     fingerprint: str = ""
+    time_unit: str = "day"
 
 
 @dataclass(frozen=True)

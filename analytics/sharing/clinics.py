@@ -1,0 +1,157 @@
+"""Clinics on public pages: the small ones together, the others under letters."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from analytics.results import CURVE, Result
+
+#: Level that stands for the clinics too small to be shown.
+OTHER_CLINICS = "other_clinics"
+
+#: Level of a group column that stands for all of its levels together.
+TOTAL = "all"
+
+
+def clinic_column(result: Result) -> str | None:
+    """Return the column that names clinics: a group, or the unit of a comparison."""
+    if "clinic" in result.groups:
+        return "clinic"
+    return "unit" if "unit" in result.shape.columns else None
+
+
+def find_small_clinics(result: Result, frame: pd.DataFrame, smallest: int) -> list[str]:
+    """Return the clinics to be shown as one: each with fewer children, at least two or none.
+
+    Parameters
+    ----------
+    result
+        A result by clinic. ``beside["children"]`` (clinic, one count) gives the children of each;
+        without it counts are taken as feet, of which a child has at most two, so a clinic may be
+        merged that need not be, never the reverse.
+    smallest
+        Fewest children of a clinic that may stand alone. The merged row must reach it as well, so
+        the next smallest clinics join it until it does.
+    """
+    sizes = _children(result, frame).sort_values(kind="stable")
+    sizes = sizes[sizes.index != TOTAL]
+    small = int((sizes < smallest).sum())
+    if not small:
+        return []
+    while small < len(sizes) and (small < 2 or sizes.iloc[:small].sum() < smallest):
+        small += 1
+    return [str(name) for name in sizes.index[:small]]
+
+
+def _children(result: Result, frame: pd.DataFrame) -> pd.Series:
+    name = clinic_column(result)
+    beside = result.beside.get("children")
+    if beside is not None:
+        (count,) = [c for c in beside.columns if c != "clinic"]
+        return beside.set_index("clinic")[count].astype("float64")
+    if result.shape is CURVE:
+        counts = frame.groupby(name)["at_risk"].max()
+    else:
+        column = next(c for c in ("n", "n_in", "denominator") if c in frame)
+        counts = frame.groupby(name)[column].max()
+    feet_each = 1 if result.context.unit == "child" else 2
+    return -(-counts.astype("float64") // feet_each)
+
+
+def merge_clinics(result: Result, frame: pd.DataFrame, small: list[str]) -> pd.DataFrame:
+    """Return the frame with these clinics as one.
+
+    Counts are added. Figures cannot be (the interval of a sum is not in the rows), so they are
+    missing in the merged rows.
+    """
+    if not small:
+        return frame
+    name = str(clinic_column(result))
+    is_small = frame[name].isin(small)
+    if result.shape is CURVE:
+        return _merge_curves(frame, is_small, result.groups)
+    counts = list(result.shape.of_kind("count"))
+    keys = [c for c in _key_columns(result) if c in frame]
+    merged = frame.loc[is_small].assign(**{name: OTHER_CLINICS})
+    merged = merged.groupby(keys, sort=False, dropna=False)[counts].sum(min_count=1).reset_index()
+    together = pd.concat([frame.loc[~is_small], merged.reindex(columns=frame.columns)])
+    return together.astype(frame.dtypes).reset_index(drop=True)
+
+
+def _merge_curves(
+    frame: pd.DataFrame, is_small: pd.Series, groups: tuple[str, ...]
+) -> pd.DataFrame:
+    small = frame.loc[is_small].assign(clinic=OTHER_CLINICS)
+    keys = [*groups, "state"]
+    began = frame.loc[is_small].groupby(["clinic", *[k for k in keys if k != "clinic"]])
+    n = began["at_risk"].max().groupby(level=[k for k in keys if k != "clinic"]).sum()
+    steps = small.groupby([*keys, "time"])[["events", "censored"]].sum().reset_index()
+    others = [k for k in keys if k != "clinic"]
+    gone = steps["events"] + steps["censored"]
+    before = gone.groupby([steps[k] for k in keys]).cumsum() - gone
+    whole = pd.MultiIndex.from_frame(steps[others]) if len(others) > 1 else steps[others[0]]
+    steps["at_risk"] = n.reindex(whole).to_numpy() - before.to_numpy()
+    together = pd.concat([frame.loc[~is_small], steps.reindex(columns=frame.columns)])
+    return together.astype(frame.dtypes).reset_index(drop=True)
+
+
+def _key_columns(result: Result) -> tuple[str, ...]:
+    keys = {"measure", "step", "reason", "period", "unit", "variable", "level", "statistic"}
+    return (*result.groups, *(c for c in result.shape.columns if c in keys))
+
+
+def code_clinics(
+    result: Result, frame: pd.DataFrame, codes: Mapping[str, str] | None
+) -> dict[str, str]:
+    """Return clinic to the letters under which it is shown.
+
+    Parameters
+    ----------
+    codes
+        Letters given by the report, so that a clinic has the same ones in all its tables. Without
+        them letters follow the largest count that is shown, which a reader sees anyway: an order
+        by name would give the names away.
+    """
+    name = str(clinic_column(result))
+    clinics = [str(c) for c in frame[name].dropna().unique() if c not in (OTHER_CLINICS, TOTAL)]
+    if codes is not None:
+        return {clinic: codes[clinic] for clinic in clinics}
+    count = result.shape.of_kind("count")[0]
+    sizes = frame.groupby(name)[count].max().astype("float64").fillna(-1.0)
+    ordered = sorted(clinics, key=lambda clinic: (-sizes[clinic], clinic))
+    return {clinic: letters(i) for i, clinic in enumerate(ordered)}
+
+
+def letters(position: int) -> str:
+    """Return A to Z, then AA, AB and so on."""
+    text = ""
+    position += 1
+    while position:
+        position, rest = divmod(position - 1, 26)
+        text = chr(ord("A") + rest) + text
+    return text
+
+
+def is_by_clinic(result: Result) -> bool:
+    """Return whether rows of the result stand for clinics."""
+    return clinic_column(result) is not None
+
+
+def rename_clinics(
+    frame: pd.DataFrame, hidden: pd.DataFrame, *, column: str, codes: Mapping[str, str]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return frame and mask under the letters, in their order: row order names nobody."""
+    renamed = frame.assign(**{column: frame[column].map(lambda c: codes.get(c, c))})
+    renamed[column] = renamed[column].astype(frame[column].dtype)
+    shown = sorted(renamed[column].dropna().unique(), key=_place)
+    order = renamed[column].map({code: i for i, code in enumerate(shown)}).argsort(kind="stable")
+    return (
+        renamed.iloc[order].reset_index(drop=True),
+        hidden.iloc[order].reset_index(drop=True),
+    )
+
+
+def _place(code: str) -> tuple[bool, bool, int, str]:
+    return code == TOTAL, code == OTHER_CLINICS, len(code), code
