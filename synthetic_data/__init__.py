@@ -1,0 +1,1 @@
+"""An invented network of clinics, and the exports that it sends."""
