@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -26,7 +27,13 @@ _METHOD = Method(
 _QUANTILES = {"median": 0.5, "p25": 0.25, "p75": 0.75, "p90": 0.9}
 
 
-def estimates(cohort: Cohort, indicators: Sequence[Indicator], *, by: Sequence[str] = ()) -> Result:
+def estimates(
+    cohort: Cohort,
+    indicators: Sequence[Indicator],
+    *,
+    by: Sequence[str] = (),
+    question: str = "indicators",
+) -> Result:
     """Return every indicator for the network, or by columns of the foot.
 
     Parameters
@@ -38,6 +45,8 @@ def estimates(cohort: Cohort, indicators: Sequence[Indicator], *, by: Sequence[s
     by
         Columns of the foot, such as ``clinic`` or ``quarter``; a child counts where its first
         foot does.
+    question
+        Name of the question that these indicators answer together.
 
     Returns
     -------
@@ -51,8 +60,8 @@ def estimates(cohort: Cohort, indicators: Sequence[Indicator], *, by: Sequence[s
     at = frame.pop("group").to_numpy()
     for position, name in enumerate(names):
         frame.insert(position, name, labels[name].to_numpy()[at])
-    question = "indicators"
     context = describe(cohort, question, cohort.feet, method=_METHOD)
+    context = replace(context, population=Phrase("population.indicators"))
     return Result(ESTIMATES, _typed(frame, names), context, groups=tuple(names))
 
 

@@ -29,3 +29,8 @@ INDICATORS: dict[str, Indicator] = {
     for value in vars(module).values()
     if isinstance(value, Indicator)
 }
+
+
+def in_area(area: str) -> tuple[Indicator, ...]:
+    """Return the indicators of one part of the pathway, in order; empty for an unknown area."""
+    return tuple(indicator for indicator in INDICATORS.values() if indicator.area == area)
