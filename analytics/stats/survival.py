@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analytics.stats.at_risk import (
+from analytics.stats.at_risk import RiskCounts, count_at_risk
+from analytics.stats.cluster_paths import (
     InfluenceSteps,
-    RiskCounts,
     clustered_variance,
     clusters_at_risk,
-    count_at_risk,
+    find_cluster_paths,
 )
 from analytics.stats.spells import (
     Spells,
@@ -130,17 +130,18 @@ def product_limit(spells: Spells, *, conf_level: float = 0.95) -> SurvivalCurve:
     """
     require_single_cause(spells)
     counts = count_at_risk(spells)
-    estimate, slope = _step_down(counts)
+    paths = find_cluster_paths(spells, counts)
+    estimate, slope = np.cumprod(survival_step(counts)), hazard_slope(counts)
     naive = _times_curve(estimate, np.sqrt(np.cumsum(slope)))
     robust = naive
     if spells.cluster is not None or spells.weights is not None:
         steps = log_survival_steps(spells, counts, slope)
-        robust = _times_curve(estimate, np.sqrt(clustered_variance(spells, counts, steps)))
+        robust = _times_curve(estimate, np.sqrt(clustered_variance(spells, paths, steps)))
     lower, upper = log_log_limits(estimate, robust, z=critical_value(conf_level, spells))
     return SurvivalCurve(
         times=counts.times,
         at_risk=counts.n_at_risk,
-        clusters_at_risk=clusters_at_risk(spells, counts),
+        clusters_at_risk=clusters_at_risk(spells, counts, paths),
         events=counts.n_ended[:, 1],
         censored=counts.n_ended[:, 0],
         estimate=estimate,
@@ -254,10 +255,10 @@ def hazard_slope(counts: RiskCounts) -> np.ndarray:
     return np.divide(d, counts.at_risk * left, out=np.zeros_like(d), where=usable)
 
 
-def _step_down(counts: RiskCounts) -> tuple[np.ndarray, np.ndarray]:
+def survival_step(counts: RiskCounts) -> np.ndarray:
+    """Return ``1 - d / Y`` at each time, exactly 0 where nobody is left after it."""
     d = counts.ended[:, 1:].sum(axis=1)
-    kept = np.where(counts.at_risk - d > _rounding(counts), 1 - d / counts.at_risk, 0.0)
-    return np.cumprod(kept), hazard_slope(counts)
+    return np.where(counts.at_risk - d > _rounding(counts), 1 - d / counts.at_risk, 0.0)
 
 
 def _rounding(counts: RiskCounts) -> float:
