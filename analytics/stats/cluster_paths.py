@@ -54,7 +54,7 @@ class ClusterPaths:
         (m,) True at the first step of each cluster.
     """
 
-    rows: np.ndarray
+    rows: np.ndarray | slice
     units: np.ndarray
     repeats: np.ndarray
     at_origin: bool
@@ -113,8 +113,7 @@ def clustered_variance(spells: Spells, paths: ClusterPaths, steps: InfluenceStep
     numpy.ndarray
         (T,) variances.
     """
-    weights = np.ones(len(spells.time)) if spells.weights is None else spells.weights
-    step = _sorted_steps(paths, steps.at_entry, steps.at_end, weights)
+    step = _sorted_steps(paths, steps.at_entry, steps.at_end, spells.weights)
     before = _sums_before(step, paths.first)
     repeats = _sorted_repeats(paths)
     n_times, width = steps.basis.shape
@@ -145,7 +144,7 @@ def clusters_at_risk(spells: Spells, counts: RiskCounts, paths: ClusterPaths) ->
     if spells.cluster is None:
         return counts.n_at_risk
     ones = np.ones((len(spells.time), 1))
-    step = _sorted_steps(paths, ones, -ones, ones[:, 0])
+    step = _sorted_steps(paths, ones, -ones, None)
     before = _sums_before(step, paths.first)[:, 0]
     turned = ((before + step[:, 0]) > 0.5).astype(float) - (before > 0.5)
     n_times = len(counts.times)
@@ -153,10 +152,12 @@ def clusters_at_risk(spells: Spells, counts: RiskCounts, paths: ClusterPaths) ->
     return total.cumsum()[:n_times].astype(np.int64)
 
 
-def _followed(spells: Spells, counts: RiskCounts) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _followed(
+    spells: Spells, counts: RiskCounts
+) -> tuple[np.ndarray | slice, np.ndarray, np.ndarray]:
     n = len(spells.time)
     if spells.cluster is not None or spells.weights is not None:
-        return np.arange(n), spells.units, np.ones(n)
+        return slice(None), spells.units, np.ones(n)
     # Rows that stand alone and share entry, end and kind have one and the same influence.
     alike = counts.position * (int(spells.event.max()) + 1) + spells.event
     if counts.opened is not None:
@@ -171,22 +172,21 @@ def _followed(spells: Spells, counts: RiskCounts) -> tuple[np.ndarray, np.ndarra
 
 
 def _sorted_steps(
-    paths: ClusterPaths, at_entry: np.ndarray, at_end: np.ndarray, weights: np.ndarray
+    paths: ClusterPaths, at_entry: np.ndarray, at_end: np.ndarray, weights: np.ndarray | None
 ) -> np.ndarray:
-    weighed = weights[paths.rows, None]
-    ended = at_end[paths.rows] * weighed
+    entered = np.broadcast_to(at_entry, at_end.shape)[paths.rows]
+    ended = at_end[paths.rows]
+    if weights is not None:
+        entered, ended = entered * weights[paths.rows, None], ended * weights[paths.rows, None]
     if paths.at_origin:
-        entered = np.broadcast_to(at_entry, at_end.shape)[paths.rows] * weighed
         columns = [np.bincount(paths.units, weights=column) for column in entered.T]
         entered = np.stack(columns, axis=1)
-    else:
-        entered = at_entry[paths.rows] * weighed
-    return np.concatenate([entered, ended])[paths.order]
+    return np.take(np.concatenate([entered, ended]), paths.order, axis=0)
 
 
 def _sorted_repeats(paths: ClusterPaths) -> np.ndarray:
     # Only rows that stand alone repeat; they enter and end once each.
-    if len(paths.order) != 2 * len(paths.rows):
+    if len(paths.order) != 2 * len(paths.units):
         return np.ones(len(paths.order))
     return np.tile(paths.repeats, 2)[paths.order]
 
