@@ -25,6 +25,8 @@ KEYS: dict[str, tuple[str, ...]] = {
     "policy": ("audience",),
 }  # fmt: skip
 
+_PLACES = {"": "top of the file", "source": "[[source]]"}
+
 
 @dataclass(frozen=True)
 class SourceFile:
@@ -142,14 +144,14 @@ def _read_toml(path: Path) -> dict[str, Any]:
 def _refuse_unknown_keys(tree: dict[str, Any], path: Path) -> None:
     for section, keys in KEYS.items():
         part = tree if section == "" else tree.get(section, {})
-        place = f"[{section}]" if section else "top of the file"
+        place = _PLACES.get(section, f"[{section}]")
         for table in part if isinstance(part, list) else [part]:
             if not isinstance(table, dict):
                 raise SettingsError(
                     f"'{section}' is {part!r}, not a section",
                     where=path.name,
                     allowed=f"a section with {', '.join(keys)}",
-                    todo=f"write {'[[source]]' if section == 'source' else place} on its own line",
+                    todo=f"write {place} on its own line",
                 )
             for key in table:
                 if key not in keys:
