@@ -1,0 +1,106 @@
+"""A report takes the place of the last one only when all of it was written."""
+
+import json
+
+import pytest
+
+from analytics.errors import OutputError
+from analytics.reports.folder import PROVENANCE, hash_file, replacing
+
+
+def write_report(target, text):
+    with replacing(target) as folder:
+        (folder / "network.html").write_text(text)
+        files = {"network.html": hash_file(folder / "network.html")}
+        (folder / PROVENANCE).write_text(json.dumps({"files": files}))
+
+
+def contents(target):
+    return {path.name: path.read_text() for path in target.iterdir()}
+
+
+def test_a_report_is_written_and_then_replaced(tmp_path):
+    target = tmp_path / "deep" / "report"
+    write_report(target, "first")
+    write_report(target, "second")
+    assert contents(target)["network.html"] == "second"
+    assert [path.name for path in target.parent.iterdir()] == ["report"]
+
+
+def test_a_failed_run_leaves_the_last_report_and_nothing_else(tmp_path):
+    target = tmp_path / "report"
+    write_report(target, "good")
+    before = contents(target)
+    with pytest.raises(ValueError, match="broken"), replacing(target) as folder:
+        (folder / "network.html").write_text("half")
+        raise ValueError("broken")
+    assert contents(target) == before
+    assert [path.name for path in tmp_path.iterdir()] == ["report"]
+
+
+def test_a_full_disk_is_one_message_and_leaves_the_last_report(tmp_path):
+    target = tmp_path / "report"
+    write_report(target, "good")
+    with pytest.raises(OutputError, match="No space left") as caught, replacing(target) as folder:
+        raise OSError(28, "No space left on device", str(folder / "network.html"))
+    assert caught.value.exit_code == 8
+    assert contents(target)["network.html"] == "good"
+
+
+def test_the_last_report_comes_back_when_the_new_one_cannot_be_moved(tmp_path, monkeypatch):
+    target = tmp_path / "report"
+    write_report(target, "good")
+    kind = type(target)
+    rename = kind.rename
+
+    def refuse_new(self, to):
+        if "-new-" in self.name:
+            raise PermissionError(13, "Permission denied", str(self))
+        return rename(self, to)
+
+    monkeypatch.setattr(kind, "rename", refuse_new)
+    with pytest.raises(OutputError, match="Permission denied"):
+        write_report(target, "new")
+    monkeypatch.undo()
+    assert contents(target)["network.html"] == "good"
+    assert [path.name for path in tmp_path.iterdir()] == ["report"]
+
+
+def test_a_folder_of_other_files_is_never_replaced(tmp_path):
+    target = tmp_path / "documents"
+    target.mkdir()
+    (target / "thesis.docx").write_text("mine")
+    with pytest.raises(OutputError, match=r"thesis\.docx"):
+        write_report(target, "x")
+    assert contents(target) == {"thesis.docx": "mine"}
+
+
+def test_a_file_that_a_person_filled_in_is_never_replaced(tmp_path):
+    target = tmp_path / "report"
+    write_report(target, "x")
+    (target / "network.html").write_text("x, and my notes")
+    with pytest.raises(OutputError, match=r"network\.html"):
+        write_report(target, "y")
+    assert contents(target)["network.html"] == "x, and my notes"
+
+
+def test_an_empty_folder_may_be_used(tmp_path):
+    target = tmp_path / "report"
+    target.mkdir()
+    write_report(target, "x")
+    assert contents(target)["network.html"] == "x"
+
+
+def test_a_file_in_the_place_of_the_folder_is_refused(tmp_path):
+    target = tmp_path / "report"
+    target.write_text("a file")
+    with pytest.raises(OutputError, match="not a folder"):
+        write_report(target, "x")
+    assert target.read_text() == "a file"
+
+
+def test_a_place_that_cannot_be_written_is_refused(tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("")
+    with pytest.raises(OutputError, match="cannot be written"):
+        write_report(blocked / "report", "x")
