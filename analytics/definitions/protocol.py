@@ -40,6 +40,8 @@ class Protocol:
     full_time_longest: int = _window(150, "two to four months are in use")
     full_time_hours: float = _window(16.0, "fewer hours a day are not full time", "hours")
     night_hours_most: float = _window(20.0, "more hours a day are still full time", "hours")
+    night_hours_least: float = _window(10.0, "nights and naps are 10-14 hours a day", "hours")
+    as_advised_share: float = _window(0.8, "used as advised at four of five reviews", "share")
     brace_until_years: float = _window(4.0, "nights and naps to the age of four or five", "years")
     brace_longest_years: float = _window(6.0, "braces end by the age of four or five", "years")
     correction_abduction: float = _window(50.0, "50-60 degrees in published definitions", "degrees")

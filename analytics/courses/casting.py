@@ -1,0 +1,138 @@
+"""Facts of the first cast series of each foot."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analytics.courses.course import Course
+from analytics.courses.milestones import is_after_tenotomy
+from analytics.courses.segments import (
+    NEVER,
+    Flags,
+    Ints,
+    as_counts,
+    as_dates,
+    as_flags,
+    begins,
+    days_between,
+    segment_of,
+)
+from analytics.definitions.foot_facts import SERIES_ENDS
+from analytics.definitions.milestones import CORRECTION
+
+
+def derive_casting(course: Course) -> dict[str, Any]:
+    """Return the columns ``definitions.foot_facts.CASTING``, one entry per foot."""
+    milestones = course.milestones
+    known, first = milestones.is_started, milestones.is_corrected_first
+    rules = pd.array([*CORRECTION.codes, pd.NA], dtype="string")
+    ends = pd.array([*SERIES_ENDS, pd.NA], dtype="string")
+    after = is_after_tenotomy(course.casts, milestones)
+    return (
+        _count_casts(course, after)
+        | _date_casts(course, after)
+        | {
+            "n_casting_complications": as_counts(_n_complications(course), known),
+            "series_end": ends.take(np.where(first, 0, np.where(known, 1, 2))),
+            "tenotomy_on": as_dates(milestones.tenotomy),
+            "retenotomy_on": as_dates(milestones.retenotomy),
+            "corrected_on": as_dates(milestones.corrected),
+            "correction_rule": rules.take(milestones.rule, allow_fill=False),
+            "is_corrected": as_flags(first, known),
+            "days_to_correction": days_between(milestones.started, milestones.corrected),
+        }
+    )
+
+
+def _count_casts(course: Course, after: Flags) -> dict[str, Any]:
+    casts, days, protocol = course.casts, course.days, course.protocol
+    first = casts.series == 1
+    before = first & ~after
+    replaced = _is_replaced(course)
+    # An interval belongs to the cast that began it; the one after tenotomy stays on by design.
+    ends = first & (casts.order > 1) & ~_previous(after)
+    on_time = (casts.gap >= protocol.cast_interval_on_time_from) & (
+        casts.gap <= protocol.cast_interval_on_time_to
+    )
+    scored = ~np.isnan(days.pirani[casts.at]) | ~np.isnan(days.dimeglio[casts.at])
+    counted = {
+        "n_casts": before,
+        "n_casts_all": first,
+        "n_casts_replaced": before & replaced,
+        "n_casts_misnumbered": first & _is_misnumbered(course, replaced),
+        "n_interruptions": ends & (casts.gap > protocol.interruption_days),
+        "n_intervals": ends,
+        "n_intervals_on_time": ends & on_time,
+        "n_cast_visits": first,
+        "n_cast_visits_scored": first & scored,
+    }
+    known = course.milestones.is_started
+    table = {name: as_counts(_n_by_foot(course, which), known) for name, which in counted.items()}
+    n_series = _n_by_foot(course, casts.order == 1)
+    return table | {"n_series": as_counts(n_series, np.ones(course.n_feet, dtype=bool))}
+
+
+def _n_by_foot(course: Course, which: Flags) -> Ints:
+    return np.bincount(course.casts.foot[which], minlength=course.n_feet)
+
+
+def _previous(flags: Flags) -> Flags:
+    return np.append(False, flags[:-1])[: len(flags)]
+
+
+def _is_replaced(course: Course) -> Flags:
+    replaced = course.timeline.visits["cast_replaced"].to_numpy(dtype=bool, na_value=False)
+    return replaced[course.casts.row]
+
+
+def _is_misnumbered(course: Course, replaced: Flags) -> Flags:
+    """Return casts whose recorded number does not follow from the one before by the dates.
+
+    Counting may begin anywhere, since casts put on elsewhere are often counted along; a cast that
+    replaces a broken one may keep its number.
+    """
+    recorded = course.timeline.visits["cast_number"].to_numpy(dtype=float, na_value=np.nan)
+    step = np.diff(recorded[course.casts.row], prepend=np.nan)
+    wrong = ~np.isnan(step) & (step != 1) & ~(replaced & (step == 0))
+    return wrong & (course.casts.order > 1)
+
+
+def _date_casts(course: Course, after: Flags) -> dict[str, Any]:
+    casts, milestones = course.casts, course.milestones
+    tenotomy = milestones.tenotomy
+    last = _place(course, (casts.series == 1) & casts.is_last)
+    before = casts.day < tenotomy[casts.foot]
+    before &= np.append(~before[1:] | begins(casts.foot)[1:], True)[: len(before)]
+    last_before = np.where(tenotomy < NEVER, _place(course, before), NEVER)
+    closing = after & ~(_previous(after) & ~begins(casts.foot))
+    closed = _place(course, closing)
+    return {
+        "last_cast_on": as_dates(last),
+        "days_cast_to_tenotomy": days_between(last_before, tenotomy),
+        "final_cast_days": days_between(closed, milestones.off),
+    }
+
+
+def _place(course: Course, which: Flags) -> Ints:
+    """Return the day of the one marked cast of each foot, ``NEVER`` without one."""
+    day = np.full(course.n_feet, NEVER, dtype=np.int64)
+    day[course.casts.foot[which]] = course.casts.day[which]
+    return day
+
+
+def _n_complications(course: Course) -> Ints:
+    """Return how many different complications were noted on each cast day, added up by foot."""
+    timeline, casts = course.timeline, course.casts
+    codes, names = pd.factorize(timeline.visits["complication"], sort=True)
+    real = np.append(np.asarray(names) != "none", False)[codes]
+    day_of_row = segment_of(timeline.row_starts, len(timeline.visits))
+    series = np.zeros(len(timeline.day), dtype=np.int64)
+    series[casts.at] = casts.series
+    counts = real & (series[day_of_row] == 1)
+    # The same complication on two lines of one day is one complication.
+    n_names = max(len(names), 1)
+    pairs = np.unique(day_of_row[counts] * n_names + codes[counts])
+    return np.bincount(timeline.foot[pairs // n_names], minlength=course.n_feet)

@@ -1,0 +1,178 @@
+"""Stretches: from one day of treatment to the next, with the evidence of correction in each.
+
+A cast or a tenotomy is a day of treatment. Whether the foot was corrected before the next one is
+decided within the stretch between them, from what was known by then. So what a later export adds
+never takes back a correction that an earlier one had found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from analytics.courses.days import Days
+from analytics.courses.segments import (
+    NEVER,
+    Flags,
+    Ints,
+    begins,
+    first_day,
+    latest_index,
+    segment_of,
+)
+from analytics.definitions.milestones import CORRECTION
+from analytics.definitions.protocol import Protocol
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """One entry per stretch, in the order of feet and days.
+
+    Parameters
+    ----------
+    foot
+        Foot of each stretch.
+    at
+        Its first day, as a place in ``Days``.
+    day
+        That day: a cast or a tenotomy.
+    until
+        Next day of treatment, else the cut-off.
+    is_last
+        Whether no further treatment of this foot follows.
+    off
+        Day on which the foot is first seen out of the cast: after a tenotomy the first visit once
+        its shortest time has passed, or the brace; else the first visit. ``NEVER`` when unseen.
+    corrected
+        Day of correction; ``NEVER`` when the stretch ends without.
+    rule
+        Place in ``CORRECTION.codes`` of the rule that decided, -1 for none.
+    """
+
+    foot: Ints
+    at: Ints
+    day: Ints
+    until: Ints
+    is_last: Flags
+    off: Ints
+    corrected: Ints
+    rule: Ints
+
+
+@dataclass(frozen=True)
+class _Course:
+    """Days from the first treatment of each foot on, cut into stretches."""
+
+    index: Ints
+    starts: Ints
+    segment: Ints
+    day: Ints
+
+
+def find_stretches(days: Days, *, cut_off: date, protocol: Protocol) -> Stretches:
+    """Return the stretches of all feet, each with the correction found in it.
+
+    Parameters
+    ----------
+    days
+        What was found and done on each day.
+    cut_off
+        Last day of the exports.
+    protocol
+        Windows in force.
+    """
+    treated = days.is_cast | days.is_tenotomy
+    floor = days.starts[segment_of(days.starts, len(days.day))]
+    index = np.flatnonzero(latest_index(treated, floor) >= 0)
+    starts = np.flatnonzero(treated[index])
+    course = _Course(index, starts, segment_of(starts, len(index)), days.day[index])
+    at = index[starts]
+    foot, day = days.foot[at], days.day[at]
+    is_last = np.append(begins(foot)[1:], True)[: len(foot)]
+    until = np.where(is_last, np.datetime64(cut_off, "D").astype(np.int64), np.roll(day, -1))
+    healing = _is_after_tenotomy(days, at, floor=floor, protocol=protocol)
+    brace = first_day(course.day, days.is_brace_fitting[index], starts)
+    off = _find_off(course, brace, healing=healing, protocol=protocol)
+    evidence = _find_evidence(days, course, off=np.where(healing, off, day), brace=brace)
+    confirmed = _confirm(evidence, until=until, wait=protocol.interruption_days)
+    corrected, rule = _decide(confirmed)
+    return Stretches(foot, at, day, until, is_last, off, corrected, rule)
+
+
+def _is_after_tenotomy(days: Days, at: Ints, *, floor: Ints, protocol: Protocol) -> Flags:
+    """Return whether a stretch begins with the cast, or the day, of a tenotomy that still heals."""
+    tenotomy = latest_index(days.is_tenotomy, floor)[at]
+    braced = latest_index(days.is_brace_fitting, floor)[at]
+    known = tenotomy >= 0
+    since = days.day[at] - days.day[np.maximum(tenotomy, 0)]
+    before_brace = (braced < tenotomy) | (braced == at)
+    return known & before_brace & (since <= protocol.new_series_days)
+
+
+def _find_off(course: _Course, brace: Ints, *, healing: Flags, protocol: Protocol) -> Ints:
+    # A visit a few days after a tenotomy looks at the cast; it does not take it off.
+    held = np.where(healing, protocol.final_cast_shortest, 1)
+    begun = course.day[course.starts]
+    late = course.day >= (begun + held)[course.segment]
+    return np.minimum(first_day(course.day, late, course.starts), brace)
+
+
+def _find_evidence(days: Days, course: _Course, *, off: Ints, brace: Ints) -> dict[str, Ints]:
+    """Return the day of each kind of evidence in each stretch, ``NEVER`` where there is none.
+
+    What is recorded on the day of the last cast counts (``recorded_in_cast``); an examination on
+    that day does not, because it speaks of the foot for which a further cast was thought needed.
+    """
+    begun = course.day[course.starts]
+    out = course.day > begun[course.segment]
+    recorded = days.is_recorded_corrected[course.index]
+    examined = days.is_examined_corrected[course.index] & (course.day >= off[course.segment])
+    found = {
+        "in_cast": first_day(course.day, recorded & ~out, course.starts),
+        "recorded": first_day(course.day, recorded & out, course.starts),
+        "examination": first_day(course.day, examined & out, course.starts),
+        "brace_fitting": brace,
+    }
+    for name in ("in_cast", "recorded"):
+        found[name] = np.where(found[name] < NEVER, np.maximum(found[name], off), NEVER)
+    # Recorded in the cast of a tenotomy, it holds from the day the cast is off.
+    moved = (found["in_cast"] < NEVER) & (found["in_cast"] > begun)
+    found["recorded"] = np.where(
+        moved, np.minimum(found["recorded"], found["in_cast"]), found["recorded"]
+    )
+    found["in_cast"] = np.where(moved, NEVER, found["in_cast"])
+    barred = first_day(course.day, days.is_open_correction[course.index], course.starts)
+    return {
+        name: np.where((day <= brace) & (day < barred), day, NEVER) for name, day in found.items()
+    }
+
+
+def _confirm(found: dict[str, Ints], *, until: Ints, wait: int) -> dict[str, Ints]:
+    """Return the evidence that stands, by rule.
+
+    A foot that gets another cast or a tenotomy within the interruption window was not finished,
+    whatever its angles. So an examination, or a word written in the cast, stands once a brace was
+    fitted or the window has passed; a foot recorded as corrected out of the cast is so at once.
+    """
+    braced = found["brace_fitting"] < NEVER
+    in_cast, recorded, examined = (found[n] for n in ("in_cast", "recorded", "examination"))
+    stands = braced | (recorded < NEVER) | (until - in_cast > wait)
+    in_cast = np.where(stands, in_cast, NEVER)
+    examined = np.where(braced | (until - examined > wait), examined, NEVER)
+    # What is written long after an examination had settled it does not move the day.
+    late = (examined < NEVER) & (recorded > examined + wait)
+    recorded = np.minimum(in_cast, np.where(late, NEVER, recorded))
+    return {
+        "recorded": recorded, "examination": examined, "brace_fitting": found["brace_fitting"]
+    }  # fmt: skip
+
+
+def _decide(confirmed: dict[str, Ints]) -> tuple[Ints, Ints]:
+    """Return day and place of the first rule in the order of preference that found a day."""
+    table = np.stack([confirmed[code] for code in CORRECTION.codes])
+    known = table < NEVER
+    place = np.argmax(known, axis=0)
+    rule = np.where(known.any(axis=0), place, -1)
+    return np.where(rule >= 0, table[place, np.arange(table.shape[1])], NEVER), rule
