@@ -10,12 +10,11 @@ from functools import partial
 from importlib.resources import files
 from typing import Any
 
-from babel.dates import format_date
-from babel.numbers import format_decimal
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from analytics.definitions.labels import label
+from analytics.display import numbers
 from analytics.reports.chapters import Chapter, Heading
 from analytics.reports.provenance import FATES, settle_balance
 
@@ -97,11 +96,11 @@ def _css_text(text: str) -> Markup:
 
 
 def _day(iso: str, language: str) -> str:
-    return format_date(date.fromisoformat(iso), format="long", locale=language)
+    return numbers.day(date.fromisoformat(iso), language)
 
 
 def _balance(balance: Mapping[str, int], say: Say, language: str) -> str:
-    shown = {name: format_decimal(count, locale=language) for name, count in balance.items()}
+    shown = {name: numbers.count(count, language) for name, count in balance.items()}
     whole = settle_balance(balance)
     return say(f"page.provenance.balance{'' if whole else '_withheld'}", **shown)
 
@@ -119,9 +118,9 @@ def _inputs(inputs: Sequence[Mapping[str, Any]], say: Say, language: str) -> Pla
     heads = [fates or ["n_read"], ["sha256", "source_map", "map_sha256"]]
     rows = []
     for line in inputs:
-        numbers = [format_decimal(line.get(name, 0), locale=language) for name in counts]
+        counted = [numbers.count(line.get(name, 0), language) for name in counts]
         hashes = [line["sha256"][:HASH_SHOWN], line["source_map"], line["map_sha256"][:HASH_SHOWN]]
-        rows.append((line["file"], *numbers, *hashes))
+        rows.append((line["file"], *counted, *hashes))
     names = ["file", *heads[0], *heads[1]]
     return PlainTable(
         say("page.provenance.inputs"),

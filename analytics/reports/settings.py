@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
 import os
 import tomllib
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +13,7 @@ from analytics.definitions.labels import languages
 from analytics.definitions.policies import POLICIES
 from analytics.definitions.protocol import Protocol, build_protocol
 from analytics.errors import SettingsError
+from analytics.reports.setting_values import day, needed, one_of, text, unknown_key
 
 #: Sections of the file and the keys that each may hold; the empty name is the top of the file.
 KEYS: dict[str, tuple[str, ...]] = {
@@ -106,13 +106,13 @@ def read_settings(
     merged = programme | {key: value for key, value in given.items() if value}
     settings = Settings(
         file=path.resolve(),
-        name=_text(_needed(programme, "name", where), "name", where),
-        cut_off=_day(_needed(merged, "cut_off", where), "cut_off", where),
-        started_on=_day(programme["started_on"], "started_on", where)
+        name=text(needed(programme, "name", where), "name", where),
+        cut_off=day(needed(merged, "cut_off", where), "cut_off", where),
+        started_on=day(programme["started_on"], "started_on", where)
         if "started_on" in programme
         else None,
-        language=_one_of(merged.get("language", "en"), "language", languages()),
-        audience=_one_of(audience or policy.get("audience", "internal"), "audience", POLICIES),
+        language=one_of(merged.get("language", "en"), "language", languages()),
+        audience=one_of(audience or policy.get("audience", "internal"), "audience", POLICIES),
         sources=_sources(tree, path),
         clinics=_beside(path, tree["clinics"], "clinics") if "clinics" in tree else None,
         protocol=build_protocol(tree.get("protocol", {}), where=f"{path.name}, [protocol]"),
@@ -155,59 +155,7 @@ def _refuse_unknown_keys(tree: dict[str, Any], path: Path) -> None:
                 )
             for key in table:
                 if key not in keys:
-                    raise _unknown_key(key, keys, f"{path.name}, {place}")
-
-
-def _unknown_key(key: str, keys: tuple[str, ...], where: str) -> SettingsError:
-    near = difflib.get_close_matches(key, keys, n=1)
-    return SettingsError(
-        f"there is no setting called '{key}'",
-        where=where,
-        allowed=", ".join(keys),
-        todo=f"write '{near[0]}'?" if near else "take the line out or move it to its section",
-    )
-
-
-def _needed(table: dict[str, Any], key: str, where: str) -> Any:
-    if key not in table:
-        raise SettingsError(
-            f"the setting '{key}' is missing", where=where, todo=f"add a line: {key} = ..."
-        )
-    return table[key]
-
-
-def _text(value: Any, key: str, where: str) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise SettingsError(
-            f"'{key}' is {value!r}", where=where, allowed="a text in double quotes", todo="write it"
-        )
-    return value
-
-
-def _day(value: Any, key: str, where: str) -> date:
-    if isinstance(value, date) and not isinstance(value, datetime):
-        return value
-    try:
-        return date.fromisoformat(value)
-    except (TypeError, ValueError) as error:
-        raise SettingsError(
-            f"'{key}' is {value!r}, which is not a day",
-            where=where,
-            allowed="a day of the calendar as YEAR-MONTH-DAY, such as 2025-12-31",
-            todo="correct the date",
-        ) from error
-
-
-def _one_of(value: Any, key: str, allowed: Any) -> str:
-    if value not in tuple(allowed):
-        near = difflib.get_close_matches(str(value), tuple(allowed), n=1)
-        raise SettingsError(
-            f"'{key}' is {value!r}",
-            where=f"settings file or --{key}",
-            allowed=", ".join(allowed),
-            todo=f"write '{near[0]}'?" if near else "choose one of these",
-        )
-    return str(value)
+                    raise unknown_key(key, keys, f"{path.name}, {place}")
 
 
 def _sources(tree: dict[str, Any], path: Path) -> tuple[SourceFile, ...]:
@@ -222,15 +170,15 @@ def _sources(tree: dict[str, Any], path: Path) -> tuple[SourceFile, ...]:
         )
     return tuple(
         SourceFile(
-            _beside(path, _needed(table, "path", where), "path"),
-            _beside(path, _needed(table, "map", where), "map"),
+            _beside(path, needed(table, "path", where), "path"),
+            _beside(path, needed(table, "map", where), "map"),
         )
         for table in tables
     )
 
 
 def _beside(path: Path, value: Any, key: str) -> Path:
-    return (path.resolve().parent / _text(value, key, path.name)).resolve()
+    return (path.resolve().parent / text(value, key, path.name)).resolve()
 
 
 def _identity_key(programme: dict[str, Any], where: str) -> str:

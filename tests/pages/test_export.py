@@ -184,7 +184,7 @@ def test_every_page_carries_the_cautions_and_where_its_numbers_come_from():
         "1,234 rows read = 1,200 kept + 30 merged + 4 quarantined",
         "a" * 16,
         "0123456789abcdef",
-        "December 31, 2025",
+        "31 December 2025",
         "pandas 2.3.3",
     ):
         assert words in html
