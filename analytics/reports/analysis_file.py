@@ -8,7 +8,6 @@ from pathlib import Path
 import pandas as pd
 
 from analytics.courses.cohort import Cohort
-from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.foot_facts import FOOT
 from analytics.errors import OutputError
 
@@ -46,11 +45,10 @@ def write_analysis_file(cohort: Cohort, file: Path) -> tuple[Path, Path]:
         When the ending is another or the files cannot be written; what stood there stays.
     """
     check_ending(file)
-    feet = build_analysis_frame(cohort)
     dictionary = file.with_name(f"{file.stem}.dictionary.csv")
     try:
-        _write(feet, file)
-        _write(describe_columns(feet), dictionary)
+        _write(cohort.feet, file)
+        _write(describe_columns(cohort.feet), dictionary)
     except OSError as error:
         raise OutputError(
             f"the file cannot be written: {error.strerror or error}",
@@ -61,16 +59,8 @@ def write_analysis_file(cohort: Cohort, file: Path) -> tuple[Path, Path]:
     return file, dictionary
 
 
-def build_analysis_frame(cohort: Cohort) -> pd.DataFrame:
-    """Return the declared columns of every foot, then the extra columns of its child."""
-    declared = [column.name for column in FOOT]
-    extras = [name for name in cohort.children.columns if name.startswith(EXTRA_PREFIX)]
-    carried = cohort.children[["child", *extras]]
-    return cohort.feet[declared].merge(carried, on="child", how="left", validate="many_to_one")
-
-
 def describe_columns(feet: pd.DataFrame) -> pd.DataFrame:
-    """Return the dictionary of an analysis frame, one row per column, in order.
+    """Return the dictionary of the columns of feet, one row per column, in order.
 
     Returns
     -------

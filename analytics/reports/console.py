@@ -66,7 +66,7 @@ def list_worst_faults(ledger: Ledger, language: str) -> pd.DataFrame:
         .reset_index()
     )
     known = labels(language)
-    counted["meaning"] = [known.get(f"check.{rule}", "") for rule in counted["rule"]]
+    counted["meaning"] = [known.get(f"check.{rule}.what", "") for rule in counted["rule"]]
     counted["soft"] = counted["severity"] != "hard"
     worst = counted.sort_values(["soft", "n", "rule"], ascending=[True, False, True])
     return worst.head(N_WORST).drop(columns="soft")
