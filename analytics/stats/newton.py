@@ -16,6 +16,8 @@ SMALLEST_STEP = 1e-9
 # there: the coefficient has no finite maximum.
 RUNAWAY_STEP = 1e-3
 FLAT_GAIN = 1e-9
+# No step moves a coefficient further than this: far out, exponentials overflow.
+LONGEST_STEP = 5.0
 MOST_STEPS = 60
 MOST_HALVINGS = 30
 
@@ -106,7 +108,7 @@ def _climb(
     problem: Problem[Evaluated], here: Evaluated, at: np.ndarray, step: np.ndarray
 ) -> tuple[Evaluated, np.ndarray]:
     slack = 1e-12 * (1 + abs(here.log_likelihood))
-    moved = step
+    moved = step * (LONGEST_STEP / max(float(np.abs(step).max()), LONGEST_STEP))
     for _ in range(MOST_HALVINGS):
         there = problem.evaluate(at + moved)
         if there.log_likelihood >= here.log_likelihood - slack:
