@@ -45,6 +45,7 @@ def restore(settings: Settings, name: str, make: Callable[[], Any]) -> Any:
 
 def _file_name(settings: Settings, name: str) -> str:
     # Audience and language change how results are shown, not the records or the cohort.
-    parts = (settings.file, settings.cut_off, settings.sources, settings.clinics, settings.protocol)
+    days = (settings.cut_off, settings.extracted_on, settings.started_on)
+    parts = (settings.file, days, settings.sources, settings.clinics, settings.protocol)
     key = hashlib.sha256(repr(parts).encode("utf-8")).hexdigest()[:16]
     return f"{name}-{key}.pickle"

@@ -11,11 +11,14 @@ from analytics.courses.build import build_cohort
 from analytics.courses.cohort import Cohort
 from analytics.definitions.policies import POLICIES, Policy
 from analytics.display.block import Block
-from analytics.intake.load import load
+from analytics.intake.clinics import read_clinics
+from analytics.intake.load import Programme, load
+from analytics.intake.maps import read_map
 from analytics.intake.records import Records
 from analytics.reports.prepared import restore
 from analytics.reports.settings import Settings, read_settings
 from analytics.results import Result
+from analytics.sharing.clinics import letters
 from analytics.sharing.protect import protect
 
 
@@ -70,11 +73,28 @@ class Report:
             lambda: build_cohort(self.records, settings.cut_off, settings.protocol),
         )
 
+    @cached_property
+    def clinic_letters(self) -> dict[str, str]:
+        """Return clinic to the letters that stand for it on every page which does not name it.
+
+        Letters follow the number of feet, which a reader sees anyway.
+        """
+        n_feet = self.cohort.feet["clinic"].value_counts()
+        ordered = sorted(n_feet.index, key=lambda clinic: (-n_feet[clinic], clinic))
+        return {clinic: letters(position) for position, clinic in enumerate(ordered)}
+
     def show(self, result: Result) -> Block:
         """Return what a page may show of a result under this report's policy."""
-        return Block(protect(result, self.policy), self.language)
+        return Block(protect(result, self.policy, codes=self.clinic_letters), self.language)
 
 
 def load_records(settings: Settings) -> Records:
     """Return the records of the exports that the settings name."""
-    return load(settings)  # type: ignore[arg-type]
+    programme = Programme(
+        extracted_on=settings.extracted_on,
+        clinics=read_clinics(settings.clinics) if settings.clinics else None,
+        started_on=settings.started_on,
+        protocol=settings.protocol,
+    )
+    sources = [(source.path, read_map(source.source_map)) for source in settings.sources]
+    return load(sources, key=settings.identity_key, programme=programme)

@@ -47,7 +47,10 @@ class Settings:
     name
         Name of the programme.
     cut_off
-        The day on which the exports were frozen.
+        The day as of which is reported.
+    extracted_on
+        The day on which the exports were made: the cut-off of the file, unless a later one is
+        given. A report as of an earlier day does not make the visits since then faults.
     started_on
         First day of the programme; None when not stated.
     language, audience
@@ -65,6 +68,7 @@ class Settings:
     file: Path
     name: str
     cut_off: date
+    extracted_on: date
     started_on: date | None
     language: str
     audience: str
@@ -104,10 +108,12 @@ def read_settings(
     where = f"{path.name}, [programme]"
     given = {"cut_off": cut_off, "language": language}
     merged = programme | {key: value for key, value in given.items() if value}
+    reported_on = day(needed(merged, "cut_off", where), "cut_off", where)
     settings = Settings(
         file=path.resolve(),
         name=text(needed(programme, "name", where), "name", where),
-        cut_off=day(needed(merged, "cut_off", where), "cut_off", where),
+        cut_off=reported_on,
+        extracted_on=max(reported_on, day(programme.get("cut_off", reported_on), "cut_off", where)),
         started_on=day(programme["started_on"], "started_on", where)
         if "started_on" in programme
         else None,

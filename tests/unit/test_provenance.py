@@ -34,6 +34,7 @@ SETTINGS = Settings(
     file=Path("/somewhere/programme.toml"),
     name="Network",
     cut_off=date(2025, 12, 31),
+    extracted_on=date(2025, 12, 31),
     started_on=date(2020, 1, 1),
     language="en",
     audience="internal",

@@ -65,6 +65,13 @@ def test_what_is_given_stands_above_the_file_and_empty_text_does_not(write):
     assert (left.cut_off, left.audience, left.language) == (date(2025, 12, 31), "public", "en")
 
 
+def test_a_report_as_of_an_earlier_day_keeps_the_day_of_the_exports(write):
+    file = write(GOOD)
+    assert read_settings(file).extracted_on == date(2025, 12, 31)
+    assert read_settings(file, cut_off="2025-06-30").extracted_on == date(2025, 12, 31)
+    assert read_settings(file, cut_off="2026-06-30").extracted_on == date(2026, 6, 30)
+
+
 def test_the_environment_wins_over_the_key_in_the_file(write, monkeypatch):
     key = 'identity_key = "a secret"'
     file = write(GOOD.replace(key, key + '\nidentity_key_env = "DEMO_KEY"'))
