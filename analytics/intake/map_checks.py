@@ -20,16 +20,7 @@ _MORE_CODES = {"side": ("both", "missing"), "flag": ("yes", "no", "missing")}
 
 def check_map(source_map: SourceMap, *, where: str) -> None:
     """Raise ``SourceMapError`` at the first thing in a map that is not allowed."""
-    _check_choice("shape", source_map.shape, SHAPES, where)
-    _check_choice("scope", source_map.child.scope, SCOPES, f"{where}, [child]")
-    _check_choice("unmapped_codes", source_map.unmapped_codes, UNMAPPED, where)
-    _check_choice("decimal", source_map.decimal, (".", ","), f"{where}, [numbers]")
-    if len(source_map.file.delimiter) != 1:
-        _check_choice(
-            "delimiter", source_map.file.delimiter, ("one character",), f"{where}, [file]"
-        )
-    if source_map.file.header_line < 1:
-        _check_choice("header_line", str(source_map.file.header_line), ("1 or more",), where)
+    _check_choices(source_map, where)
     for table, name, _ in mapped_headings(source_map):
         _check_column(table, name, where)
     for table, name in _constant_names(source_map):
@@ -43,6 +34,21 @@ def check_map(source_map: SourceMap, *, where: str) -> None:
         _check_formats(formats, f"{where}, [dates]")
     for name in (*source_map.dates.columns, *source_map.missing_in):
         _check_column(*_split(name, where), where)
+
+
+def _check_choices(source_map: SourceMap, where: str) -> None:
+    _check_choice("shape", source_map.shape, SHAPES, where)
+    _check_choice("scope", source_map.child.scope, SCOPES, f"{where}, [child]")
+    _check_choice("unmapped_codes", source_map.unmapped_codes, UNMAPPED, where)
+    _check_choice("decimal", source_map.decimal, (".", ","), f"{where}, [numbers]")
+    file = source_map.file
+    if len(file.delimiter) != 1:
+        _check_choice("delimiter", file.delimiter, ("one character",), f"{where}, [file]")
+    if file.header_line < 1:
+        _check_choice("header_line", str(file.header_line), ("1 or more",), f"{where}, [file]")
+    if source_map.dates.serials not in (0, 1900, 1904):
+        serials = str(source_map.dates.serials)
+        _check_choice("serials", serials, ("0", "1900", "1904"), f"{where}, [dates]")
 
 
 def mapped_headings(source_map: SourceMap) -> Iterator[tuple[str, str, str]]:
@@ -126,7 +132,9 @@ def _check_headings(source_map: SourceMap, where: str) -> None:
                 where=f"{where}, [sides]",
                 todo='add [sides] with left = "..." and right = "..."',
             )
-    closed = Counter([*source_map.drop, *source_map.ignore, *source_map.child.id])
+    closed = Counter(
+        [*source_map.drop, *source_map.ignore, *source_map.child.id, *source_map.child.link]
+    )
     doubled = [h for h, n in closed.items() if n > 1] + [h for h in headings if h in closed]
     if doubled:
         raise SourceMapError(

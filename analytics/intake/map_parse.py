@@ -22,7 +22,7 @@ _SECTIONS: dict[str, dict[str, str]] = {
         "encoding": "text", "delimiter": "text", "sheet": "text", "header_line": "number",
         "total_rows": "texts",
     },
-    "child": {"id": "texts", "scope": "text"},
+    "child": {"id": "texts", "scope": "text", "link": "texts"},
     "columns": {"children": "table", "feet": "table", "visits": "table", "departures": "table"},
     "constants": {"children": "table", "feet": "table", "visits": "table", "departures": "table"},
     "groups": {

@@ -36,10 +36,21 @@ class FileSettings:
 
 @dataclass(frozen=True)
 class ChildKey:
-    """The headings whose texts together name a child, and how far they are unique."""
+    """What names a child.
+
+    Parameters
+    ----------
+    id
+        Headings whose texts together name a child; they are keyed and not stored.
+    scope
+        "network" or "clinic": how far they are unique.
+    link
+        Headings (such as names) that are keyed only to find one child under two numbers.
+    """
 
     id: tuple[str, ...]
     scope: str = "network"
+    link: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ A map says everything that reading needs, so nothing is guessed. Two shapes are 
     name = "north-register"
     shape = "long"
     missing = ["", "NA", "n/a", "-"]
-    drop = ["Child name", "Guardian phone"]      # direct identifiers: never stored
-    ignore = ["Comments", "Entered by"]          # known, and not used
+    drop = ["Guardian phone"]                    # direct identifiers: never stored
+    ignore = ["Comments", "Entered *"]           # known, and not used; * is any text
 
     [file]
     encoding = "utf-8"
@@ -17,6 +17,7 @@ A map says everything that reading needs, so nothing is guessed. Two shapes are 
     [child]
     id = ["Reg no"]                 # keyed; several headings are joined
     scope = "network"               # "clinic": numbers are only unique within a clinic
+    link = ["Child name"]           # keyed to find one child under two numbers, never stored
 
     [columns.children]
     sex = "Sex"
@@ -124,7 +125,9 @@ A heading of ``[columns.visits]`` may hold ``{side}``: left and right as columns
     both = ["GD", "bilateral"]
 
 A group gives a visit of a foot when any of its cells for that foot is filled, and the foot is
-named by ``side`` or by a cell of its own. Dates that a spreadsheet stores as dates need no format.
+named by ``side`` or by a cell of its own. Dates that a spreadsheet stores as dates need no format;
+a time after a date is left out. A canonical code is understood without being listed.
+A fraction may be written with either separator unless three digits follow it.
 """
 
 from __future__ import annotations

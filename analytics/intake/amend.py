@@ -1,0 +1,160 @@
+"""Values that cannot be used: a needed one sets its record aside, another is left out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.columns import TABLES
+from analytics.intake.gathered import Gathered
+
+_NEEDED = ("child", "visited_on", "purpose", "clinic")
+
+#: Columns whose limits and steps are a rule of their own (R06, R19).
+_HAVE_A_RULE = ("points", "hours")
+
+
+def set_aside_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.DataFrame:
+    """Return the pieces with a reason where a needed value is missing or cannot be read.
+
+    Parameters
+    ----------
+    visits
+        Pieces with ``seq, piece, reason``.
+    troubles
+        Values that could not be read.
+    """
+    reason = visits["reason"].copy()
+    needed = troubles[(troubles["table"] == "visits") & troubles["column"].isin(_NEEDED)]
+    unread = pd.MultiIndex.from_frame(needed[["seq", "piece"]])
+    own = pd.MultiIndex.from_frame(visits[["seq", "piece"]])
+    is_unread = own.isin(unread)
+    lacks = visits[list(_NEEDED)].isna().any(axis=1).to_numpy()
+    found = np.select(
+        [is_unread, lacks, visits["side"].isna().to_numpy()],
+        ["unreadable", "missing", "R05"],
+        "",
+    )
+    found = pd.Series(pd.array(found, dtype="string"), index=visits.index)
+    return visits.assign(reason=reason.fillna(found.mask(found == "")))
+
+
+def tell_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.DataFrame:
+    """Return a hard flag for each piece that was set aside before any rule.
+
+    Parameters
+    ----------
+    visits
+        Pieces with their reason.
+    troubles
+        Values that could not be read, for what is shown.
+    """
+    out = visits[visits["reason"].notna()]
+    lacking = pd.Series("", index=out.index, dtype="string")
+    for name in (*_NEEDED, "side"):
+        lacking = lacking.where(out[name].notna(), lacking + f"{name}, ")
+    needed = troubles[(troubles["table"] == "visits") & troubles["column"].isin(_NEEDED)]
+    texts = needed["column"].astype("string") + "=" + needed["before"]
+    unread = texts.groupby([needed["seq"], needed["piece"]]).agg(", ".join)
+    own = pd.MultiIndex.from_frame(out[["seq", "piece"]])
+    read = pd.Series(unread.reindex(own).array, index=out.index, dtype="string")
+    found = read.fillna(lacking.str.removesuffix(", ") + " missing")
+    return flag_visits(out, rule=out["reason"], severity="hard", found=found)
+
+
+def flag_visits(
+    visits: pd.DataFrame, *, rule: pd.Series | str, severity: str, found: pd.Series
+) -> pd.DataFrame:
+    """Return a flag for each visit given.
+
+    Parameters
+    ----------
+    visits
+        Visits with ``seq``.
+    rule, severity
+        Code and severity of the rule.
+    found
+        What stood there, one text for each visit.
+    """
+    return pd.DataFrame(
+        {
+            "seq": visits["seq"].array,
+            "table": "visits",
+            "clinic": visits["clinic"].array,
+            "child": visits["child"].array,
+            "side": visits["side"].array,
+            "on": visits["visited_on"].array,
+            "rule": rule.array if isinstance(rule, pd.Series) else rule,
+            "severity": severity,
+            "found": found.array,
+        }
+    )
+
+
+def leave_out_impossible(frame: pd.DataFrame, table: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the rows without values outside their column's limits, and what was left out.
+
+    Parameters
+    ----------
+    frame
+        Rows with ``seq`` and the columns of the table.
+    table
+        Canonical table.
+
+    Returns
+    -------
+    frame
+        The same rows in the same order.
+    amended
+        ``seq, table, column, before, after, rule``.
+    """
+    parts = []
+    for column in TABLES[table]:
+        if column.limits is None or column.unit in _HAVE_A_RULE:
+            continue
+        values = frame[column.name].to_numpy(dtype=float, na_value=np.nan)
+        low, high = column.limits
+        off = (values < low) | (values > high)
+        if column.step is not None:
+            steps = values / column.step
+            off |= np.abs(steps - np.round(steps)) > 1e-9
+        if off.any():
+            frame = frame.assign(**{column.name: frame[column.name].mask(off)})
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "seq": frame["seq"].to_numpy()[off],
+                        "table": table,
+                        "column": column.name,
+                        "before": [f"{value:.10g}" for value in values[off]],
+                        "after": "",
+                        "rule": "limits",
+                    }
+                )
+            )
+    amended = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return frame, amended
+
+
+def amend_unreadable(troubles: pd.DataFrame) -> pd.DataFrame:
+    """Return an amendment for each value of an optional column that could not be read."""
+    needed = (troubles["table"] == "visits") & troubles["column"].isin((*_NEEDED, "side"))
+    return troubles[~needed].assign(after="")
+
+
+def flag_amendments(amended: pd.DataFrame, gathered: Gathered) -> pd.DataFrame:
+    """Return a soft flag for each value that was left out."""
+    if amended.empty:
+        return pd.DataFrame()
+    at = amended["seq"].to_numpy(dtype=np.int64)
+    return pd.DataFrame(
+        {
+            "seq": at,
+            "table": amended["table"].array,
+            "clinic": gathered.rows["clinic"].array.take(at),
+            "child": gathered.rows["child"].array.take(at),
+            "rule": amended["rule"].array,
+            "severity": "soft",
+            "found": (amended["column"].astype("string") + "=" + amended["before"]).array,
+        }
+    )

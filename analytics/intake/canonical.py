@@ -1,0 +1,101 @@
+"""The canonical tables from what the rules left."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
+from analytics.errors import BalanceError
+from analytics.intake.accounts import ADDRESS, with_address
+from analytics.intake.gathered import Gathered
+from analytics.intake.screen import Screened
+
+
+def build_tables(
+    screened: Screened,
+    facts: dict[str, pd.DataFrame],
+    gathered: Gathered,
+    clinics: pd.DataFrame | None,
+) -> dict[str, pd.DataFrame]:
+    """Return the five tables, each in its declared columns and sorted by its key.
+
+    Parameters
+    ----------
+    screened
+        Visits that stay.
+    facts
+        Merged children, feet and departures.
+    gathered
+        Input rows.
+    clinics
+        The programme's clinics; nothing makes a table of those that occur.
+    """
+    visits = with_address(screened.kept.visits, gathered.rows)
+    pieces = screened.pieces
+    seq_kept = pieces.loc[pieces["reason"].isna(), "seq"].to_numpy(dtype=np.int64)
+    without_visit = np.ones(len(gathered.rows), dtype=bool)
+    without_visit[pieces["seq"].to_numpy(dtype=np.int64)] = False
+    without_visit &= gathered.rows["reason"].isna().to_numpy()
+    known = {*gathered.rows["child"].array.take(seq_kept), *gathered.rows["child"][without_visit]}
+    children = facts["children"]
+    children = children[children["child"].isin(known)]
+    children = children.assign(clinic=_first_clinic(children, visits))
+    if clinics is None:
+        codes = pd.concat([visits["clinic"], children["clinic"]]).dropna().unique()
+        clinics = pd.DataFrame({"clinic": pd.array(codes, dtype="string")})
+    return {
+        "clinics": _shape(clinics, "clinics"),
+        "children": _shape(children, "children"),
+        "feet": _shape(_find_feet(facts["feet"], visits, known), "feet"),
+        "visits": _shape(visits, "visits", further=ADDRESS),
+        "departures": _shape(
+            facts["departures"][facts["departures"]["child"].isin(known)], "departures"
+        ),
+    }
+
+
+def _first_clinic(children: pd.DataFrame, visits: pd.DataFrame) -> pd.Series:
+    """Return the clinic of each child's first visit, else the one that its row names."""
+    first = visits.sort_values(["visited_on", "seq"], kind="stable").drop_duplicates("child")
+    seen = first.set_index("child")["clinic"].reindex(children["child"])
+    return pd.Series(seen.array, index=children.index).fillna(children["clinic"])
+
+
+def _find_feet(facts: pd.DataFrame, visits: pd.DataFrame, known: set[str]) -> pd.DataFrame:
+    """Return the feet that have visits, or of which something is said."""
+    said = facts[facts["child"].isin(known)]
+    seen = visits[["child", "side"]].drop_duplicates()
+    return seen.merge(said, on=["child", "side"], how="outer")
+
+
+def _shape(frame: pd.DataFrame, table: str, *, further: tuple[str, ...] = ()) -> pd.DataFrame:
+    columns = {column.name: column.dtype for column in TABLES[table]}
+    extras = [name for name in frame.columns if name.startswith(EXTRA_PREFIX)]
+    frame = frame.assign(
+        **{name: pd.array([pd.NA] * len(frame), dtype=kind)
+           for name, kind in columns.items() if name not in frame}
+    )  # fmt: skip
+    shaped = frame[[*columns, *extras, *further]].astype(columns)
+    return shaped.sort_values(list(KEYS[table]), kind="stable", ignore_index=True)
+
+
+def prove_feet(tables: dict[str, pd.DataFrame]) -> None:
+    """R33: left and right feet are the children with one foot and twice those with two.
+
+    Raises
+    ------
+    BalanceError
+        When a key occurs twice, a visit has no foot, or a foot has no child.
+    """
+    doubled = [name for name, frame in tables.items() if frame.duplicated(list(KEYS[name])).any()]
+    feet = pd.MultiIndex.from_frame(tables["feet"][["child", "side"]])
+    of_visits = pd.MultiIndex.from_frame(tables["visits"][["child", "side"]])
+    orphans = int((~of_visits.isin(feet)).sum())
+    orphans += int((~tables["feet"]["child"].isin(tables["children"]["child"])).sum())
+    if doubled or orphans:
+        raise BalanceError(
+            f"tables with one key twice: {', '.join(doubled) or 'none'}; orphans: {orphans}",
+            allowed="children, feet and visits that belong together",
+            todo="this is a fault of the program: keep the exports and report it",
+        )

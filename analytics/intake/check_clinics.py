@@ -1,0 +1,167 @@
+"""Questions to a clinic as a whole; never a fault of one record."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.checks import ClinicWindows
+from analytics.intake.course import Course
+
+_ROUND_BIRTHDAYS = (1, 15)
+_PRIMARY = ("birth_on", "sex", "diagnosis")
+
+
+def ask_clinics(course: Course, children: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+    """Return the questions to clinics.
+
+    Parameters
+    ----------
+    course
+        Kept visits in order.
+    children
+        Merged children with their clinic.
+    windows
+        Shares outside which a clinic is asked.
+
+    Returns
+    -------
+    DataFrame
+        ``clinic, rule, found``.
+    """
+    feet = _feet_of(course, children)
+    parts = [
+        _ask_tenotomies(feet, windows),
+        _ask_sides(feet, windows),
+        _ask_sexes(children, windows),
+        _ask_scores(feet, windows),
+        _ask_birthdays(children, windows),
+        _ask_missing(children, feet, windows),
+    ]
+    return pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+
+
+def _feet_of(course: Course, children: pd.DataFrame) -> pd.DataFrame:
+    """Return one row for each foot that was cast: clinic, year, side, tenotomy, first score."""
+    first = course.first_of_foot(course.is_cast)
+    here = first == np.arange(len(first))
+    scored = course.first_of_foot(~np.isnan(course.total))
+    cut = course.first_of_foot(course.is_tenotomy) >= 0
+    clinic = children.set_index("child")["clinic"]
+    feet = course.visits.loc[here, ["child", "side"]]
+    return feet.assign(
+        clinic=clinic.reindex(feet["child"]).array,
+        year=course.visits.loc[here, "visited_on"].dt.year.array,
+        tenotomy=cut[here],
+        score=course.value_of(course.total, scored)[here],
+    )
+
+
+def _questions(counts: pd.DataFrame, odd: pd.Series, rule: str, found: pd.Series) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "clinic": counts.loc[odd, "clinic"].astype("string").array,
+            "rule": rule,
+            "found": found[odd].astype("string").array,
+        }
+    )
+
+
+def _outside(values: pd.Series, window: tuple[float, float]) -> pd.Series:
+    return (values < window[0]) | (values > window[1])
+
+
+def _ask_tenotomies(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+    """R17: share of feet with tenotomy among those begun in a clinic and year."""
+    counts = feet.groupby(["clinic", "year"])["tenotomy"].agg(["size", "mean"]).reset_index()
+    odd = (counts["size"] >= windows.tenotomy_fewest) & _outside(
+        counts["mean"], windows.tenotomy_share
+    )
+    share = (counts["mean"] * 100).round().astype(int).astype(str)
+    found = counts["year"].astype(str) + ": " + share + " % of " + counts["size"].astype(str)
+    return _questions(counts, odd, "R17", found + " feet")
+
+
+def _ask_sides(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+    """R25 and R26: share of children with both feet, and right to left among the others."""
+    per_child = feet.groupby(["clinic", "child"])["side"].agg(["size", "first"]).reset_index()
+    both = per_child["size"] == 2
+    one = per_child.assign(
+        both=both, right=~both & (per_child["first"] == "right"),
+        left=~both & (per_child["first"] == "left"), n=1,
+    )  # fmt: skip
+    counts = one.groupby("clinic")[["both", "right", "left", "n"]].sum().reset_index()
+    share = counts["both"] / counts["n"]
+    odd = (counts["n"] >= windows.fewest) & _outside(share, windows.bilateral_share)
+    found = counts["both"].astype(str) + " of " + counts["n"].astype(str) + " with both feet"
+    ratio = counts["right"] / counts["left"].where(counts["left"] > 0, 0.5)
+    enough = counts["right"] + counts["left"] >= windows.fewest
+    sides = counts["right"].astype(str) + " right to " + counts["left"].astype(str) + " left"
+    return pd.concat(
+        [
+            _questions(counts, odd, "R25", found),
+            _questions(counts, enough & _outside(ratio, windows.right_to_left), "R26", sides),
+        ]
+    )
+
+
+def _ask_sexes(children: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+    """R25: boys to girls."""
+    said = children.assign(
+        boys=children["sex"].eq("male").fillna(False).astype(int),
+        girls=children["sex"].eq("female").fillna(False).astype(int),
+    )
+    counts = said.groupby("clinic")[["boys", "girls"]].sum().reset_index()
+    ratio = counts["boys"] / counts["girls"].where(counts["girls"] > 0, 0.5)
+    enough = counts["boys"] + counts["girls"] >= windows.fewest
+    found = counts["boys"].astype(str) + " boys to " + counts["girls"].astype(str) + " girls"
+    return _questions(counts, enough & _outside(ratio, windows.boys_to_girls), "R25", found)
+
+
+def _ask_scores(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+    """R27: share of the commonest first score."""
+    scored = feet[feet["score"].notna()]
+    counts = scored.groupby(["clinic", "score"]).size().rename("n").reset_index()
+    counts["all"] = counts.groupby("clinic")["n"].transform("sum")
+    odd = (counts["all"] >= windows.fewest) & (
+        counts["n"] >= windows.one_score_share * counts["all"]
+    )
+    found = counts["n"].astype(str) + " of " + counts["all"].astype(str) + " first scores are "
+    return _questions(counts, odd, "R27", found + counts["score"].astype(str))
+
+
+def _ask_birthdays(children: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+    """R27: share of birthdays on the 1st or 15th, among exact dates."""
+    exact = children[
+        children["birth_on"].notna() & ~children["birth_precision"].isin(["month", "year"])
+    ]
+    counts = (
+        exact.assign(is_round=exact["birth_on"].dt.day.isin(_ROUND_BIRTHDAYS))
+        .groupby("clinic")["is_round"]
+        .agg(["size", "sum"])
+        .reset_index()
+    )
+    odd = (counts["size"] >= windows.fewest) & (
+        counts["sum"] > windows.round_birthday_share * counts["size"]
+    )
+    found = counts["sum"].astype(str) + " of " + counts["size"].astype(str)
+    return _questions(counts, odd, "R27", found + " birthdays on the 1st or 15th")
+
+
+def _ask_missing(
+    children: pd.DataFrame, feet: pd.DataFrame, windows: ClinicWindows
+) -> pd.DataFrame:
+    """R32: share of children or feet without a primary field."""
+    parts = [_count_missing(children, name, name) for name in _PRIMARY]
+    parts.append(_count_missing(feet, "score", "first pirani_total"))
+    counts = pd.concat(parts, ignore_index=True)
+    odd = (counts["size"] >= windows.fewest) & (
+        counts["sum"] > windows.missing_share * counts["size"]
+    )
+    found = counts["field"] + ": " + counts["sum"].astype(str) + " of " + counts["size"].astype(str)
+    return _questions(counts, odd, "R32", found + " missing")
+
+
+def _count_missing(rows: pd.DataFrame, name: str, field: str) -> pd.DataFrame:
+    counts = rows[name].isna().groupby(rows["clinic"]).agg(["size", "sum"]).reset_index()
+    return counts.assign(field=field)

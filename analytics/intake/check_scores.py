@@ -1,0 +1,104 @@
+"""Rules about scores: on the scale, equal to the sum of the parts, and likely where they stand."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analytics.definitions.columns import (
+    DIMEGLIO_EXTRAS,
+    DIMEGLIO_PARTS,
+    PIRANI_HINDFOOT_SIGNS,
+    PIRANI_MIDFOOT_SIGNS,
+    column,
+)
+from analytics.intake.course import Course
+from analytics.intake.findings import Finding
+
+_PIRANI = (
+    *PIRANI_MIDFOOT_SIGNS, *PIRANI_HINDFOOT_SIGNS, "pirani_midfoot", "pirani_hindfoot",
+    "pirani_total",
+)  # fmt: skip
+_DIMEGLIO = (*DIMEGLIO_PARTS, *DIMEGLIO_EXTRAS, "dimeglio_total")
+
+#: A midfoot above this at brace fitting asks for a look (common practice).
+BRACE_MIDFOOT_MOST = 0.5
+
+#: A tenotomy without a score is read with the last score of these days.
+SCORE_STANDS_DAYS = 14
+
+
+def find_impossible_scores(course: Course) -> Finding:
+    """R06: every score lies on its scale, and totals equal their parts."""
+    fails = np.zeros(len(course.day), dtype=bool)
+    for name in (*_PIRANI, *_DIMEGLIO):
+        fails |= _is_off_scale(course, name)
+    midfoot, hindfoot = course.number("pirani_midfoot"), course.number("pirani_hindfoot")
+    fails |= _differs(midfoot, _sum(course, PIRANI_MIDFOOT_SIGNS))
+    fails |= _differs(hindfoot, _sum(course, PIRANI_HINDFOOT_SIGNS))
+    total = course.number("pirani_total")
+    signs = _sum(course, PIRANI_MIDFOOT_SIGNS) + _sum(course, PIRANI_HINDFOOT_SIGNS)
+    fails |= _differs(total, midfoot + hindfoot) | _differs(total, signs)
+    dimeglio = course.number("dimeglio_total")
+    fails |= _differs(dimeglio, _sum(course, (*DIMEGLIO_PARTS, *DIMEGLIO_EXTRAS)))
+    # The older version adds ten signs to a total of 10, with halves of 5.
+    older = np.where((total > 6) & (total <= 10) | (midfoot > 3) | (hindfoot > 3), "yes", "no")
+    return Finding(
+        fails,
+        {"pirani_total": total, "pirani_midfoot": midfoot, "pirani_hindfoot": hindfoot,
+         "dimeglio_total": dimeglio, "older_version": older},
+    )  # fmt: skip
+
+
+def find_sound_start(course: Course) -> Finding:
+    """R07: the first score of a foot that is cast is that of a clubfoot."""
+    total = course.total
+    first = course.first_of_foot(~np.isnan(total))
+    begin = course.first_day(course.is_cast)
+    here = (first == np.arange(len(first))) & (course.day <= begin)
+    return Finding(
+        here & (total < course.frame.protocol.start_score_least), {"pirani_total": total}
+    )
+
+
+def find_uncorrected_at_brace(course: Course) -> Finding:
+    """R08: a foot is braced when it is corrected."""
+    total, midfoot = course.total, course.midfoot
+    high = (total > course.frame.protocol.brace_score_most) | (midfoot > BRACE_MIDFOOT_MOST)
+    return Finding(course.is_fitting & high, {"pirani_total": total, "pirani_midfoot": midfoot})
+
+
+def find_rise_between_casts(course: Course) -> Finding:
+    """R09: the score does not rise from one cast of a series to the next."""
+    total, series = course.total, course.series
+    before = course.row_before(course.is_cast)
+    same = series == np.where(before >= 0, series[before], -1)
+    rise = total - course.value_of(total, before)
+    fails = course.is_cast & same & (rise >= course.frame.protocol.cast_score_rise)
+    return Finding(fails, {"rise": rise})
+
+
+def find_early_tenotomy(course: Course) -> Finding:
+    """R10: tenotomy follows the correction of the midfoot."""
+    midfoot = course.midfoot
+    last = course.row_before(~np.isnan(midfoot))
+    recent = course.day - course.day_of(last) <= SCORE_STANDS_DAYS
+    earlier = np.where(recent, course.value_of(midfoot, last), np.nan)
+    score = np.where(np.isnan(midfoot), earlier, midfoot)
+    fails = course.is_tenotomy & (score > course.frame.protocol.tenotomy_midfoot_most)
+    return Finding(fails, {"pirani_midfoot": score})
+
+
+def _is_off_scale(course: Course, name: str) -> np.ndarray:
+    declared = column("visits", name)
+    low, high = declared.limits or (-np.inf, np.inf)
+    values = course.number(name)
+    steps = values / (declared.step or 1.0)
+    return (values < low) | (values > high) | (np.abs(steps - np.round(steps)) > 1e-9)
+
+
+def _sum(course: Course, names: tuple[str, ...]) -> np.ndarray:
+    return np.sum([course.number(name) for name in names], axis=0)
+
+
+def _differs(recorded: np.ndarray, summed: np.ndarray) -> np.ndarray:
+    return np.abs(recorded - summed) > 1e-9  # missing on either side compares as false

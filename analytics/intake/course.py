@@ -1,0 +1,252 @@
+"""Visits in order with what the rules ask about them, as plain arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.protocol import Protocol
+
+#: Order within a day: the foot is looked at, cut, then put in a cast or a brace.
+DAY_ORDER = (
+    "assessment", "tenotomy", "procedure", "cast", "brace_fitting", "brace_review", "review",
+)  # fmt: skip
+
+#: Treatment elsewhere explains a course that begins in the middle.
+TREATED_BEFORE = ("casts", "tenotomy", "surgery", "unknown")
+
+NO_DAY = np.nan
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Days between which visits can lie, and the windows in force.
+
+    Parameters
+    ----------
+    protocol
+        Clinical windows.
+    started_on
+        First day of the programme; nothing when it is not known.
+    extracted_on
+        Day on which the exports were made.
+    """
+
+    protocol: Protocol
+    extracted_on: date
+    started_on: date | None = None
+
+
+@dataclass(frozen=True)
+class Course:
+    """Visits sorted by child, side and day, one array entry for each.
+
+    Parameters
+    ----------
+    visits
+        The sorted visits with facts of the child (birth, sex, treatment before, link,
+        departure) and of the foot (affected).
+    foot, child
+        Number of the foot and of the child.
+    day
+        Days since 1970-01-01.
+    frame
+        Days and windows.
+    """
+
+    visits: pd.DataFrame
+    foot: np.ndarray
+    child: np.ndarray
+    day: np.ndarray
+    frame: Frame
+
+    def number(self, name: str) -> np.ndarray:
+        """Return a column as fractions; NaN where missing."""
+        return self.visits[name].to_numpy(dtype=float, na_value=np.nan)
+
+    def says(self, name: str, *values: object) -> np.ndarray:
+        """Return the visits where a column has one of the values; missing is not one."""
+        return self.visits[name].isin(values).fillna(False).to_numpy(dtype=bool)
+
+    def days(self, name: str) -> np.ndarray:
+        """Return a date column as days since 1970-01-01; NaN where missing."""
+        return to_days(self.visits[name])
+
+    @property
+    def is_cast(self) -> np.ndarray:
+        """Return the visits at which a cast was put on."""
+        return self.says("purpose", "cast")
+
+    @property
+    def is_tenotomy(self) -> np.ndarray:
+        """Return the visits at which a tenotomy was done."""
+        return self.says("purpose", "tenotomy") | self.says("procedure", "tenotomy")
+
+    @property
+    def is_fitting(self) -> np.ndarray:
+        """Return the visits at which a brace was fitted."""
+        return self.says("purpose", "brace_fitting")
+
+    @property
+    def was_treated_before(self) -> np.ndarray:
+        """Return the visits of children who were, or may have been, treated elsewhere."""
+        return self.says("prior_treatment", *TREATED_BEFORE)
+
+    @property
+    def age_days(self) -> np.ndarray:
+        """Return the age at each visit in days; NaN where the birth date is missing."""
+        return self.day - self.days("birth_on")
+
+    @property
+    def midfoot(self) -> np.ndarray:
+        """Return the midfoot part of the Pirani score, recorded or summed."""
+        signs = ("curved_lateral_border", "medial_crease", "talar_head")
+        return _first_known(self.number("pirani_midfoot"), self._sum(signs))
+
+    @property
+    def total(self) -> np.ndarray:
+        """Return the Pirani score, recorded or summed."""
+        signs = ("posterior_crease", "empty_heel", "rigid_equinus")
+        hindfoot = _first_known(self.number("pirani_hindfoot"), self._sum(signs))
+        return _first_known(self.number("pirani_total"), self.midfoot + hindfoot)
+
+    def _sum(self, names: tuple[str, ...]) -> np.ndarray:
+        return np.sum([self.number(name) for name in names], axis=0)
+
+    def first_of_foot(self, chosen: np.ndarray) -> np.ndarray:
+        """Return for each visit the first chosen row of its foot, or -1."""
+        return self._first(self.foot, chosen)
+
+    def first_of_child(self, chosen: np.ndarray) -> np.ndarray:
+        """Return for each visit the first chosen row of its child, or -1."""
+        return self._first(self.child, chosen)
+
+    def _first(self, group: np.ndarray, chosen: np.ndarray) -> np.ndarray:
+        n_groups = int(group.max(initial=-1)) + 1
+        first = np.full(n_groups, -1)
+        rows = np.flatnonzero(chosen)[::-1]
+        first[group[rows]] = rows
+        return first[group]
+
+    def first_day(self, chosen: np.ndarray) -> np.ndarray:
+        """Return for each visit the first chosen day of its foot; NaN where there is none."""
+        return self.day_of(self.first_of_foot(chosen))
+
+    def day_of(self, rows: np.ndarray) -> np.ndarray:
+        """Return the days of rows; NaN for -1."""
+        return self.value_of(self.day.astype(float), rows)
+
+    def value_of(self, values: np.ndarray, rows: np.ndarray) -> np.ndarray:
+        """Return the values at rows; NaN for -1."""
+        return np.append(values, NO_DAY)[rows]
+
+    def row_after(self, chosen: np.ndarray, *, same_day: bool = False) -> np.ndarray:
+        """Return for each visit the next chosen row of its foot on a later day, or -1.
+
+        Parameters
+        ----------
+        chosen
+            Rows to look for.
+        same_day
+            Whether a chosen row of the same day counts.
+        """
+        rows, keys, own = self._keys(chosen)
+        at = np.searchsorted(keys, own, side="left" if same_day else "right")
+        return self._same_foot(np.append(rows, -1)[np.minimum(at, len(rows))])
+
+    def row_before(self, chosen: np.ndarray, *, same_day: bool = False) -> np.ndarray:
+        """Return for each visit the last chosen row of its foot on an earlier day, or -1."""
+        rows, keys, own = self._keys(chosen)
+        at = np.searchsorted(keys, own, side="right" if same_day else "left") - 1
+        return self._same_foot(np.where(at < 0, -1, np.append(rows, -1)[at]))
+
+    def _keys(self, chosen: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        base = int(self.day.min(initial=0))
+        width = int(self.day.max(initial=0)) - base + 1
+        own = self.foot.astype(np.int64) * width + (self.day - base)
+        rows = np.flatnonzero(chosen)
+        return rows, own[rows], own
+
+    def _same_foot(self, rows: np.ndarray) -> np.ndarray:
+        return np.where((rows >= 0) & (self.foot[rows] == self.foot), rows, -1)
+
+    @property
+    def series(self) -> np.ndarray:
+        """Return the number of the cast series of each cast within its foot; 0 for others.
+
+        A series ends after ``new_series_days`` without a cast, or when a brace was fitted.
+        """
+        is_cast = self.is_cast
+        before = self.row_before(is_cast)
+        gap = self.day - self.day_of(before)
+        fitted = self.day_of(self.row_before(self.is_fitting))
+        braced = fitted >= self.day_of(before)
+        fresh = (before < 0) | (gap > self.frame.protocol.new_series_days) | braced
+        # Casts of one day belong together: only the first of them may open a series.
+        rows = np.flatnonzero(is_cast)
+        twin = np.zeros(len(rows), dtype=bool)
+        twin[1:] = (self.foot[rows][1:] == self.foot[rows][:-1]) & (
+            self.day[rows][1:] == self.day[rows][:-1]
+        )
+        opens = fresh[rows] & ~twin
+        running = np.cumsum(opens)
+        start_of_foot = np.r_[True, self.foot[rows][1:] != self.foot[rows][:-1]][: len(rows)]
+        base = np.maximum.accumulate(np.where(start_of_foot, running - 1, 0))
+        series = np.zeros(len(self.day), dtype=np.int64)
+        series[rows] = running - base
+        return series
+
+
+def _first_known(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    return np.where(np.isnan(first), second, first)
+
+
+def to_days(dates: pd.Series) -> np.ndarray:
+    """Return dates as days since 1970-01-01, fractions with NaN where missing."""
+    days = dates.to_numpy(dtype="datetime64[D]")
+    return np.where(np.isnat(days), NO_DAY, days.astype(np.int64))
+
+
+def build_course(
+    visits: pd.DataFrame,
+    facts: dict[str, pd.DataFrame],
+    frame: Frame,
+) -> Course:
+    """Return visits in order with the facts of their children and feet.
+
+    Parameters
+    ----------
+    visits
+        Visits with child, side and day known, and ``seq`` (order of submission).
+    facts
+        ``children``, ``feet`` and ``departures``, one row each.
+    frame
+        Days and windows.
+    """
+    of_child = facts["children"].set_index("child")
+    of_foot = facts["feet"].set_index(["child", "side"])
+    left = facts["departures"].set_index("child")
+    child = visits["child"]
+    foot = pd.MultiIndex.from_frame(visits[["child", "side"]])
+    of_children = ("birth_on", "birth_precision", "prior_treatment", "sex", "link")
+    joined = visits.assign(
+        **{name: of_child[name].reindex(child).array for name in of_children},
+        **{name: left[name].reindex(child).array for name in ("left_on", "why")},
+        affected=of_foot["affected"].reindex(foot).array,
+    )
+    return sort_course(joined, frame)
+
+
+def sort_course(visits: pd.DataFrame, frame: Frame) -> Course:
+    """Return joined visits as a course, sorted by child, side, day, purpose and submission."""
+    child = pd.factorize(visits["child"], sort=True)[0]
+    side = pd.factorize(visits["side"], sort=True)[0]
+    day = to_days(visits["visited_on"]).astype(np.int64)
+    purpose = pd.Categorical(visits["purpose"], categories=DAY_ORDER).codes
+    order = np.lexsort((visits["seq"].to_numpy(), purpose, day, side, child))
+    foot = child * 2 + side
+    _, foot = np.unique(foot[order], return_inverse=True)
+    return Course(visits.iloc[order], foot, child[order], day[order], frame)

@@ -1,0 +1,89 @@
+"""All submissions together, in one order of rows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
+from analytics.intake.merge import Merged, merge_rows
+from analytics.intake.submission import Submission
+from analytics.intake.translate import declared_column
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """Submissions together; ``seq`` numbers the input rows over all sources.
+
+    Parameters
+    ----------
+    rows
+        Input rows, position is ``seq``: ``file, sheet, line, child, clinic, reason``.
+    visits
+        Pieces with ``seq, piece, reason`` and the columns of visits.
+    facts
+        Table to what rows say, with ``seq``.
+    troubles
+        Values that could not be used, with ``seq``.
+    """
+
+    rows: pd.DataFrame
+    visits: pd.DataFrame
+    facts: dict[str, pd.DataFrame]
+    troubles: pd.DataFrame
+
+
+def gather(submissions: Sequence[Submission]) -> Gathered:
+    """Return submissions as one, in their order."""
+    offsets = np.cumsum([0, *(len(part.rows) for part in submissions)])[:-1]
+    rows = pd.concat([part.rows for part in submissions], ignore_index=True)
+    return Gathered(
+        rows=rows,
+        visits=_stack([part.visits for part in submissions], offsets, "visits"),
+        facts={
+            table: _stack([part.facts[table] for part in submissions], offsets, table)
+            for table in ("children", "feet", "departures")
+        },
+        troubles=_stack([part.troubles for part in submissions], offsets, ""),
+    )
+
+
+def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.DataFrame:
+    moved = [
+        part.assign(seq=part["row"].to_numpy(dtype=np.int64) + offset).drop(columns="row")
+        for part, offset in zip(parts, offsets, strict=True)
+    ]
+    filled = [part for part in moved if len(part)] or moved[:1]
+    stacked = pd.concat(filled, ignore_index=True)
+    if not table:
+        return stacked
+    declared = [column.name for column in TABLES[table]]
+    extras = [name for name in stacked.columns if name.startswith(EXTRA_PREFIX)]
+    further = ["link"] if table == "children" else []
+    for name in (*declared, *extras, *further):
+        kind = "string" if name == "link" else _kind(table, name)
+        if name not in stacked:
+            stacked[name] = pd.array([pd.NA] * len(stacked), dtype=kind)
+        elif stacked[name].dtype != kind:
+            stacked[name] = stacked[name].astype(kind)
+    return stacked
+
+
+def _kind(table: str, name: str) -> str:
+    column = declared_column(table, name)
+    return "Float64" if column.kind == "integer" else column.dtype
+
+
+def merge_facts(gathered: Gathered, table: str) -> Merged:
+    """Return one record for each child or foot: the first known value of each column."""
+    key = KEYS[table]
+    facts = gathered.facts[table]
+    values = [name for name in facts.columns if name not in (*key, "seq", "clinic")]
+    said = facts[values].notna().any(axis=1)
+    if table == "children":
+        said[:] = True
+    facts = facts[said].sort_values("seq", kind="stable", ignore_index=True)
+    return merge_rows(facts, key, values)

@@ -1,0 +1,143 @@
+"""Keyed pseudonyms; direct identifiers never pass this door."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import hmac
+import re
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.columns import EXTRA_PREFIX
+from analytics.errors import SettingsError, SourceMapError
+
+#: Letters of a pseudonym: 16 of 5 bits keep a million children apart with room to spare.
+PSEUDONYM_LENGTH = 16
+
+#: Fewer signs than this can be found by trying.
+SHORTEST_KEY = 12
+
+_HEADING_OF_IDENTIFIER = re.compile(
+    r"\b(name|nom|prenom|prénom|nombre|apellido|nome|sobrenome|phone|mobile|tel|telephone|"
+    r"téléphone|telefono|teléfono|telefone|e-?mail|address|adresse|direccion|dirección|endereço)\b",
+    re.IGNORECASE,
+)
+_EMAIL = re.compile(r"[^@\s]+@[^@\s]+\.\w+")
+_TELEPHONE = re.compile(r"\+?\(?\d[\d\s().-]{5,}\d")
+_PERSON = re.compile(r"[^\W\d_][\w'’-]+(\s+[^\W\d_][\w'’.-]*){1,3}")
+
+#: Shares of the distinct texts above which a column counts as telephones or names.
+TELEPHONE_SHARE, PERSON_SHARE = 0.2, 0.6
+
+#: A column of names repeats little: distinct over filled cells, judged from this many on.
+PERSON_VARIETY, FEWEST_PERSONS = 0.5, 5
+
+
+def check_key(key: str) -> bytes:
+    """Return the key's bytes.
+
+    Raises
+    ------
+    SettingsError
+        When it is shorter than ``SHORTEST_KEY``; the key itself is not shown.
+    """
+    if len(key) < SHORTEST_KEY:
+        raise SettingsError(
+            f"the key of the pseudonyms has {len(key)} signs",
+            allowed=f"at least {SHORTEST_KEY}",
+            todo="choose a long random key once, and keep it for all later exports",
+        )
+    return key.encode("utf-8")
+
+
+def key_texts(parts: Sequence[pd.Series], key: bytes, *, purpose: str) -> pd.Series:
+    """Return the keyed hash of joined texts; missing where any part is missing.
+
+    Parameters
+    ----------
+    parts
+        Text columns of equal length; case and outer white space do not matter.
+    key
+        Secret of the programme.
+    purpose
+        Keeps hashes made for one purpose apart from those made for another.
+    """
+    plain = [part.str.strip().str.casefold().str.replace(r"\s+", " ", regex=True) for part in parts]
+    joined = plain[0].str.cat(plain[1:], sep="\x1f") if len(plain) > 1 else plain[0]
+    codes, distinct = pd.factorize(joined)
+    hashed = [_hash(f"{purpose}\x1f{text}", key) for text in distinct]
+    held = np.array([*hashed, pd.NA], dtype=object)
+    return pd.Series(pd.array(held[codes], dtype="string"), index=joined.index)
+
+
+def _hash(text: str, key: bytes) -> str:
+    digest = hmac.new(key, text.encode("utf-8"), hashlib.sha256).digest()
+    return base64.b32encode(digest).decode("ascii")[:PSEUDONYM_LENGTH].lower()
+
+
+def scan_for_identifiers(cells: pd.DataFrame, texts: Mapping[str, bool], *, where: str) -> None:
+    """Refuse a column that would be stored as text and looks like names, telephones or e-mail.
+
+    Parameters
+    ----------
+    cells
+        Cells by heading.
+    texts
+        Headings whose texts would be stored as they are, to whether the heading tells too.
+    where
+        File and map, for the message.
+
+    Raises
+    ------
+    SourceMapError
+        Naming the heading; none of its values is shown.
+    """
+    for heading, heading_tells in texts.items():
+        kind = _looks_like(heading if heading_tells else "", cells[heading])
+        if kind:
+            raise SourceMapError(
+                f"the column '{heading}' looks like {kind}",
+                where=where,
+                allowed=f"columns kept as text ({EXTRA_PREFIX}..., clinic) name no person",
+                todo="move the heading to drop in the source map",
+            )
+
+
+def _looks_like(heading: str, column: pd.Series) -> str:
+    counts = column.value_counts()
+    texts = [str(text).strip() for text, n in counts.items() if n and str(text).strip()]
+    if not texts:
+        return ""
+    if _HEADING_OF_IDENTIFIER.search(heading):
+        return "a direct identifier by its heading"
+    if any(_EMAIL.search(text) for text in texts):
+        return "e-mail addresses"
+    if _share(texts, _TELEPHONE) > TELEPHONE_SHARE and not _are_dates(texts):
+        return "telephone numbers"
+    variety = len(texts) / max(int(counts.sum()), 1)
+    if len(texts) >= FEWEST_PERSONS and variety > PERSON_VARIETY:
+        return "names of persons" if _share(texts, _PERSON) > PERSON_SHARE else ""
+    return ""
+
+
+def _share(texts: list[str], pattern: re.Pattern[str]) -> float:
+    return sum(bool(pattern.fullmatch(text)) for text in texts) / len(texts)
+
+
+def _are_dates(texts: list[str]) -> bool:
+    return _share(texts, re.compile(r"\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}.*")) > TELEPHONE_SHARE
+
+
+_SAFE = re.compile(
+    r"\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}([ T]\d{1,2}:\d{2}(:\d{2})?)?"
+    r"|[-+]?[\d.,/½¼¾%°<>+ ]{1,6}|[^\W\d_]{1,3}\d{0,2}"
+)
+
+
+def veil(text: object) -> str:
+    """Return a text that failed to be read, or only its length where it could name a person."""
+    plain = str(text).strip()
+    return plain if _SAFE.fullmatch(plain) else f"(text of {len(plain)} signs)"

@@ -1,0 +1,100 @@
+"""Rows that speak of the same record: the first stands, gaps are filled, conflicts are told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Merged:
+    """Records after merging.
+
+    Parameters
+    ----------
+    records
+        One row for each key, in order of first submission; the columns of the input.
+    stands_for
+        For each input row the position (in the input) of the row that stands for it.
+    filled, conflicts
+        ``at`` (position of the standing row in the input), ``column``, ``found`` (what was
+        filled in, or the values that differ).
+    """
+
+    records: pd.DataFrame
+    stands_for: np.ndarray
+    filled: pd.DataFrame
+    conflicts: pd.DataFrame
+
+
+def merge_rows(rows: pd.DataFrame, key: tuple[str, ...], values: list[str]) -> Merged:
+    """Return one record for each key: its first row, with gaps filled from later ones.
+
+    Parameters
+    ----------
+    rows
+        Rows in the order in which they count; keys are known.
+    key
+        Columns that make a record the same record.
+    values
+        Columns to fill and to compare; the others are those of the first row.
+    """
+    code = group_codes(rows, key)
+    n = len(rows)
+    first = np.full(int(code.max(initial=-1)) + 1, n)
+    np.minimum.at(first, code, np.arange(n))
+    stands_for = first[code]
+    records = rows.iloc[np.sort(first)].copy()
+    several = np.flatnonzero(np.bincount(code, minlength=len(first))[code] > 1)
+    subset, groups = rows.iloc[several], stands_for[several]
+    filled, conflicts = [], []
+    for name in values:
+        known = subset[name].notna().to_numpy()
+        found_filled, conflict = _compare(subset[name][known], groups[known], rows[name])
+        if len(found_filled):
+            positions = np.searchsorted(np.sort(first), found_filled["at"].to_numpy())
+            column = records[name].array.copy()
+            column[positions] = found_filled["value"].array
+            records[name] = column
+            filled.append(_note(found_filled["at"], name, found_filled["value"]))
+        if len(conflict):
+            conflicts.append(_note(conflict["at"], name, conflict["value"]))
+    return Merged(records, stands_for, _stack(filled), _stack(conflicts))
+
+
+def group_codes(rows: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
+    """Return the number of each row's key; rows of one key have one number."""
+    code = np.zeros(len(rows), dtype=np.int64)
+    for name in key:
+        part, distinct = pd.factorize(rows[name])
+        code = code * (len(distinct) + 1) + part
+        code = np.unique(code, return_inverse=True)[1]
+    return code
+
+
+def _compare(
+    known: pd.Series, groups: np.ndarray, all_values: pd.Series
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the gaps that a later row fills, and the groups whose values differ."""
+    frame = pd.DataFrame({"at": groups, "value": known.array})
+    first = frame.drop_duplicates("at")
+    gap = all_values.iloc[first["at"]].isna().to_numpy()
+    distinct = frame.drop_duplicates()
+    differs = distinct["at"].duplicated(keep=False)
+    texts = distinct[differs].assign(value=lambda part: part["value"].astype("string"))
+    joined = texts.groupby("at", sort=True)["value"].agg(" / ".join).reset_index()
+    return first[gap], joined
+
+
+def _note(at: pd.Series, column: str, values: pd.Series) -> pd.DataFrame:
+    return pd.DataFrame(
+        {"at": at.to_numpy(), "column": column, "found": values.astype("string").array}
+    )
+
+
+def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    if not parts:
+        return pd.DataFrame({"at": np.array([], dtype=np.int64), "column": [], "found": []})
+    return pd.concat(parts, ignore_index=True)

@@ -1,0 +1,160 @@
+"""A file to cells with file, sheet and line; every cell is text unless the file stores a type."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import ExportFileError
+from analytics.intake.map_types import FileSettings
+from analytics.intake.read_text import read_text_file
+from analytics.intake.read_types import RawTable, category_mask, is_blank
+from analytics.intake.read_workbook import read_workbook
+from analytics.intake.suggest import listed
+
+TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
+WORKBOOK_SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One table of a file.
+
+    Parameters
+    ----------
+    file, sheet
+        File name without its folder, and the sheet; a text file has an empty sheet name.
+    sha256
+        Hash of the file's bytes.
+    cells
+        Heading to categorical; a category is a text, or a date or fraction stored as such.
+    line
+        Line of each row in the file, counted from 1.
+    is_total, is_ragged
+        Rows that are totals, and rows with another number of cells than there are headings.
+    """
+
+    file: str
+    sheet: str
+    sha256: str
+    cells: pd.DataFrame
+    line: np.ndarray
+    is_total: np.ndarray
+    is_ragged: np.ndarray
+
+    def where(self, row: int | None = None) -> str:
+        """Return file, sheet and line in words."""
+        parts = [self.file] + ([f"sheet '{self.sheet}'"] if self.sheet else [])
+        return ", ".join(parts if row is None else [*parts, f"line {self.line[row]}"])
+
+
+def read_sheet(path: Path | str, settings: FileSettings) -> Sheet:
+    """Return the table of a file; blank rows are no rows.
+
+    Parameters
+    ----------
+    path
+        A text file with delimiters, or a workbook.
+    settings
+        How the file is written.
+
+    Raises
+    ------
+    ExportFileError
+        When the file is missing, empty or not what its name says, the sheet is not there, or
+        the headings are doubled or missing.
+    """
+    path = Path(path)
+    suffix = path.suffix.lower()
+    if suffix not in TEXT_SUFFIXES + WORKBOOK_SUFFIXES:
+        raise ExportFileError(
+            f"'{path.name}' is no kind of file that can be read",
+            where=str(path),
+            allowed=", ".join(TEXT_SUFFIXES + WORKBOOK_SUFFIXES),
+            todo="export the records in one of these",
+        )
+    content = _read_bytes(path)
+    reader = read_text_file if suffix in TEXT_SUFFIXES else read_workbook
+    raw = reader(content, settings, path.name)
+    return _tidy(raw, settings, path.name, hashlib.sha256(content).hexdigest())
+
+
+def _read_bytes(path: Path) -> bytes:
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise ExportFileError(
+            f"the export '{path.name}' cannot be opened ({error.strerror or 'unreadable'})",
+            where=str(path),
+            todo="check the path in the settings",
+        ) from error
+    if not content:
+        raise ExportFileError(
+            f"the export '{path.name}' is empty", where=str(path), todo="export it again"
+        )
+    return content
+
+
+def _tidy(raw: RawTable, settings: FileSettings, file: str, sha256: str) -> Sheet:
+    place = file + (f", sheet '{raw.sheet}'" if raw.sheet else "")
+    headings = _name_headings(raw, f"{place}, line {settings.header_line}")
+    used = [i for i, name in enumerate(headings) if name]
+    empty = np.logical_and.reduce([is_blank(raw.columns[i]) for i in used])
+    if empty.all():
+        raise ExportFileError(
+            "the export has headings but no row",
+            where=place,
+            allowed="at least one record",
+            todo="export it again, or take it out of the settings",
+        )
+    kept = np.flatnonzero(~empty)
+    columns = {headings[i]: raw.columns[i].take(kept) for i in used}
+    first = columns[headings[used[0]]]
+    totals = {text.strip().casefold() for text in settings.total_rows}
+    is_total = category_mask(first, lambda value: str(value).strip().casefold() in totals)
+    return Sheet(
+        file=file,
+        sheet=raw.sheet,
+        sha256=sha256,
+        cells=pd.DataFrame(columns),
+        line=raw.line[kept],
+        is_total=is_total,
+        is_ragged=raw.is_ragged[kept],
+    )
+
+
+def clean_heading(text: object) -> str:
+    """Return a heading with its white space made plain."""
+    return re.sub(r"\s+", " ", str(text)).strip()
+
+
+def _name_headings(raw: RawTable, where: str) -> list[str]:
+    headings = [clean_heading(text) for text in raw.headings]
+    if not any(headings):
+        raise ExportFileError(
+            "the line of the headings is empty",
+            where=where,
+            todo="set header_line in the source map to the line of the headings",
+        )
+    doubled = [name for name, count in Counter(headings).items() if name and count > 1]
+    if doubled:
+        raise ExportFileError(
+            f"the same heading stands over several columns: {listed(doubled)}",
+            where=where,
+            allowed="each heading once",
+            todo="rename the columns in the export, or set header_line in the source map",
+        )
+    for number, name in enumerate(headings):
+        if not name and not is_blank(raw.columns[number]).all():
+            raise ExportFileError(
+                f"column {number + 1} has values but no heading",
+                where=where,
+                todo="give it a heading, or set header_line in the source map",
+            )
+    return headings

@@ -1,0 +1,144 @@
+"""Text files with delimiters: decoded strictly, each row with its true line."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as arrow_csv
+
+from analytics.errors import ExportFileError
+from analytics.intake.map_types import FileSettings
+from analytics.intake.read_types import RawTable, categorise
+
+_BYTE_ORDER_MARKS = (
+    (b"\xef\xbb\xbf", "utf-8-sig"),
+    (b"\xff\xfe", "utf-16"),
+    (b"\xfe\xff", "utf-16"),
+)
+
+#: Encodings tried only to tell a person which one may be meant.
+_USUAL_ENCODINGS = ("utf-8", "cp1252", "cp1250", "cp1251")
+
+
+def read_text_file(content: bytes, settings: FileSettings, file: str) -> RawTable:
+    """Return the table of a text file.
+
+    Parameters
+    ----------
+    content
+        Bytes of the file.
+    settings
+        Encoding, delimiter and line of the headings.
+    file
+        Name of the file, for messages.
+
+    Raises
+    ------
+    ExportFileError
+        When the bytes are not in the encoding, or a quoted cell is never closed.
+    """
+    text = decode(content, settings.encoding, file)
+    parts = text.split("\n", settings.header_line - 1)
+    if len(parts) < settings.header_line or not parts[-1]:
+        raise ExportFileError(
+            f"the file has no line {settings.header_line}",
+            where=file,
+            todo="set header_line in the source map to the line of the headings",
+        )
+    body = parts[-1]
+    fast = _read_fast(body, settings)
+    return fast if fast is not None else _read_exactly(body, settings, file)
+
+
+def decode(content: bytes, encoding: str, file: str) -> str:
+    """Return the text of a file; a byte order mark goes before the declared encoding."""
+    found = next((name for mark, name in _BYTE_ORDER_MARKS if content.startswith(mark)), encoding)
+    try:
+        return content.decode(found)
+    except LookupError as error:
+        raise ExportFileError(
+            f"there is no encoding called '{found}'",
+            where=file,
+            allowed="utf-8, cp1252, utf-16 and the like",
+            todo="correct 'encoding' in the source map",
+        ) from error
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        others = [name for name in _USUAL_ENCODINGS if name != found and _fits(content, name)]
+        raise ExportFileError(
+            f"the text is not in the encoding {found}: byte 0x{content[error.start]:02x}",
+            where=f"{file}, line {line}",
+            allowed=f"encodings that would fit: {', '.join(others) or 'none of the usual'}",
+            todo="set 'encoding' in the source map, and look whether names of places read well",
+        ) from error
+
+
+def _fits(content: bytes, encoding: str) -> bool:
+    try:
+        content.decode(encoding)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _read_fast(text: str, settings: FileSettings) -> RawTable | None:
+    """Return the table as Arrow dictionaries, or nothing where lines and rows do not agree."""
+    header, _, rest = text.partition("\n")
+    if '"' in header or "\r" in rest.replace("\r\n", "\n") or not rest.strip():
+        return None
+    headings = header.rstrip("\r").split(settings.delimiter)
+    names = [str(number) for number in range(len(headings))]
+    kinds = dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string()))
+    try:
+        table = arrow_csv.read_csv(
+            io.BytesIO(rest.encode("utf-8")),
+            read_options=arrow_csv.ReadOptions(column_names=names),
+            parse_options=arrow_csv.ParseOptions(delimiter=settings.delimiter),
+            convert_options=arrow_csv.ConvertOptions(column_types=kinds, null_values=[]),
+        )
+    except pa.ArrowInvalid:
+        return None
+    if table.num_rows != rest.count("\n") + (not rest.endswith("\n")):
+        return None
+    frame = table.unify_dictionaries().combine_chunks().to_pandas()
+    columns = [_as_objects(frame[name]) for name in names]
+    first = settings.header_line + 1
+    n = table.num_rows
+    return RawTable("", [*headings], columns, first + np.arange(n), np.zeros(n, dtype=bool))
+
+
+def _as_objects(cells: pd.Series) -> pd.Categorical:
+    held = cells.array
+    categories = pd.Index(held.categories.to_numpy(dtype=object), dtype=object)
+    return pd.Categorical.from_codes(held.codes, categories=categories)
+
+
+def _read_exactly(body: str, settings: FileSettings, file: str) -> RawTable:
+    """Return the table row by row: for quoted line ends, blank lines and ragged rows."""
+    reader = csv.reader(io.StringIO(body, newline=""), delimiter=settings.delimiter, strict=True)
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    began = settings.header_line
+    try:
+        headings: list[object] = [*next(reader, [])]
+        began = settings.header_line + reader.line_num
+        for row in reader:
+            rows.append(row)
+            lines.append(began)
+            began = settings.header_line + reader.line_num
+    except csv.Error as error:
+        raise ExportFileError(
+            f"the row cannot be taken apart: {error}",
+            where=f"{file}, line {began}",
+            allowed="cells between delimiters; a quoted cell ends with a quote",
+            todo="look for a stray quote in this line, and check 'delimiter' in the source map",
+        ) from error
+    width = len(headings)
+    full = [row[:width] + [""] * (width - len(row)) for row in rows]
+    columns = [categorise([row[i] for row in full]) for i in range(width)]
+    ragged = np.array([bool(row) and len(row) != width for row in rows], dtype=bool)
+    return RawTable("", headings, columns, np.array(lines, dtype=np.int64), ragged)

@@ -1,0 +1,53 @@
+"""Cells as codes into their distinct values: what readers hand on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """A table as it stands in a file, not yet tidied.
+
+    Parameters
+    ----------
+    sheet
+        Name of the sheet; empty for a text file.
+    headings
+        Cells of the heading line.
+    columns
+        One categorical for each heading.
+    line
+        Line of each row, counted from 1.
+    is_ragged
+        Rows that have another number of cells than there are headings.
+    """
+
+    sheet: str
+    headings: list[object]
+    columns: list[pd.Categorical]
+    line: np.ndarray
+    is_ragged: np.ndarray
+
+
+def categorise(values: Sequence[object]) -> pd.Categorical:
+    """Return cells as codes into their distinct values, in order of appearance."""
+    held = np.empty(len(values), dtype=object)
+    held[:] = values
+    codes, distinct = pd.factorize(held)
+    return pd.Categorical.from_codes(codes, categories=pd.Index(distinct, dtype=object))
+
+
+def category_mask(cells: pd.Categorical, test: Callable[[object], bool]) -> np.ndarray:
+    """Return the rows whose value passes a test; a cell that is not there passes."""
+    passed = np.array([*map(test, cells.categories), True], dtype=bool)
+    return passed[cells.codes]
+
+
+def is_blank(cells: pd.Categorical) -> np.ndarray:
+    """Return the rows whose cell is not there or holds white space alone."""
+    return category_mask(cells, lambda value: not str(value).strip())

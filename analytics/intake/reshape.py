@@ -1,0 +1,153 @@
+"""Rows to pieces: one piece for each visit of a foot, by slices of columns and one concat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from pandas.api.types import union_categoricals
+
+from analytics.definitions.codes import SIDES
+from analytics.intake.headings import fill_heading
+from analytics.intake.map_types import Group, SourceMap
+from analytics.intake.read_types import categorise
+from analytics.intake.translate import BOTH, is_missing_text, translate
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Visits of feet, taken out of the rows and not yet translated.
+
+    Parameters
+    ----------
+    frame
+        ``row`` (position in the sheet), ``piece`` (its name within the row), ``side`` (missing
+        where the row does not say which foot).
+    cells
+        Canonical column of visits to texts, one for each row of ``frame``.
+    """
+
+    frame: pd.DataFrame
+    cells: dict[str, pd.Categorical]
+
+
+@dataclass(frozen=True)
+class _Slice:
+    """The rows of one group, number and foot that give a piece."""
+
+    group: Group
+    n: int
+    side: str
+    rows: np.ndarray
+
+    @property
+    def piece(self) -> str:
+        number = str(self.n) if self.group.last else ""
+        return " ".join(part for part in (self.group.name, number, self.side) if part)
+
+
+def reshape_visits(cells: pd.DataFrame, source_map: SourceMap) -> Pieces:
+    """Return the visits of feet that the rows of an export hold.
+
+    Parameters
+    ----------
+    cells
+        Heading to categorical texts.
+    source_map
+        Groups and sides.
+    """
+    slices = [
+        part
+        for group in source_map.groups
+        for n in group.numbers
+        for part in _slice_group(cells, source_map, group, n)
+    ]
+    names = dict.fromkeys(
+        name
+        for group in source_map.groups
+        for name in (*group.constants, *group.columns)
+        if name != "side"
+    )
+    rows = np.concatenate([part.rows for part in slices] or [np.array([], dtype=np.int64)])
+    labels = np.repeat([part.piece for part in slices], [len(part.rows) for part in slices])
+    sides = np.repeat([part.side for part in slices], [len(part.rows) for part in slices])
+    order = np.argsort(rows, kind="stable")
+    frame = pd.DataFrame(
+        {
+            "row": rows[order],
+            "piece": pd.array(labels[order].astype(str), dtype="string"),
+            "side": pd.array([side or pd.NA for side in sides[order]], dtype="string"),
+        }
+    )
+    columns = {name: _gather(cells, source_map, slices, name).take(order) for name in names}
+    return Pieces(frame, columns)
+
+
+def sides_of_row(
+    cells: pd.DataFrame, source_map: SourceMap, heading: str, *, table: str
+) -> pd.Series:
+    """Return left, right or both for each row; missing where the text does not say."""
+    texts = cells[heading].array
+    return pd.Series(translate(texts, source_map, f"{table}.side").values)
+
+
+def _slice_group(cells: pd.DataFrame, source_map: SourceMap, group: Group, n: int) -> list[_Slice]:
+    named = _named_side(cells, source_map, group, n)
+    shared = _filled(cells, source_map, group, n, side="")
+    if source_map.shape == "long":
+        shared[:] = True
+    slices = []
+    claimed = np.zeros(len(cells), dtype=bool)
+    for side in SIDES:
+        own = _filled(cells, source_map, group, n, side=side)
+        taken = own | (shared & (named.isin([side, BOTH])).to_numpy())
+        claimed |= taken
+        slices.append(_Slice(group, n, side, np.flatnonzero(taken)))
+    slices.append(_Slice(group, n, "", np.flatnonzero(shared & ~claimed)))
+    return [part for part in slices if len(part.rows)]
+
+
+def _named_side(cells: pd.DataFrame, source_map: SourceMap, group: Group, n: int) -> pd.Series:
+    heading = group.columns.get("side", "")
+    of_child = source_map.columns.get("feet", {}).get("side", "")
+    if heading:
+        filled = fill_heading(heading, source_map, n=n)
+        return sides_of_row(cells, source_map, filled, table="visits")
+    if "side" in group.constants:
+        return pd.Series([group.constants["side"]] * len(cells), dtype="string")
+    if of_child:
+        return sides_of_row(cells, source_map, of_child, table="feet")
+    return pd.Series(pd.array([pd.NA] * len(cells), dtype="string"))
+
+
+def _filled(
+    cells: pd.DataFrame, source_map: SourceMap, group: Group, n: int, *, side: str
+) -> np.ndarray:
+    """Return the rows where a cell of the group says something, of one foot or of both."""
+    filled = np.zeros(len(cells), dtype=bool)
+    for name, heading in group.columns.items():
+        if name != "side" and ("{side}" in heading) == bool(side):
+            column = cells[fill_heading(heading, source_map, n=n, side=side)].array
+            filled |= ~is_missing_text(column, source_map, f"visits.{name}")
+    return filled
+
+
+def _gather(
+    cells: pd.DataFrame, source_map: SourceMap, slices: list[_Slice], name: str
+) -> pd.Categorical:
+    parts = [_take(cells, source_map, part, name) for part in slices]
+    if not parts:
+        return categorise([])
+    return union_categoricals(parts)
+
+
+def _take(cells: pd.DataFrame, source_map: SourceMap, part: _Slice, name: str) -> pd.Categorical:
+    group = part.group
+    if name in group.columns:
+        heading = fill_heading(group.columns[name], source_map, n=part.n, side=part.side)
+        if heading in cells:
+            return cells[heading].array.take(part.rows)
+    constant = group.constants.get(name, "").replace("{n}", str(part.n))
+    categories = pd.Index([constant], dtype=object)
+    return pd.Categorical.from_codes(np.zeros(len(part.rows), dtype=np.int8), categories=categories)

@@ -1,0 +1,217 @@
+"""Cell text to value, on distinct values only; what cannot be read is reported, never guessed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.columns import EXTRA_PREFIX, TABLES, Column
+from analytics.errors import SourceMapError
+from analytics.intake.dates import read_dates
+from analytics.intake.map_types import SourceMap
+from analytics.intake.numbers import read_numbers
+from analytics.intake.suggest import listed, suggest
+
+#: Texts that are a column's answer although it is no canonical code: the row is split.
+BOTH = "both"
+
+
+@dataclass(frozen=True)
+class Translated:
+    """A column of values.
+
+    Parameters
+    ----------
+    values
+        Nullable array, one for each row.
+    is_bad
+        Rows whose text says something that cannot be read.
+    precision
+        For dates: "day", "month" or "year" for each row; else nothing.
+    """
+
+    values: pd.api.extensions.ExtensionArray
+    is_bad: np.ndarray
+    precision: np.ndarray | None = None
+
+
+def declared_column(table: str, name: str) -> Column:
+    """Return a canonical column; an ``extra_`` one is text."""
+    if name.startswith(EXTRA_PREFIX):
+        return Column(name, "text", "Carried along from the export.")
+    return {column.name: column for column in TABLES[table]}[name]
+
+
+def is_missing_text(cells: pd.Categorical, source_map: SourceMap, name: str) -> np.ndarray:
+    """Return the rows of a column whose text means missing.
+
+    Parameters
+    ----------
+    cells
+        Texts of the export.
+    source_map
+        Texts that mean missing.
+    name
+        ``table.column``.
+    """
+    return _missing_categories(cells, source_map, name)[cells.codes]
+
+
+def translate(cells: pd.Categorical, source_map: SourceMap, name: str) -> Translated:
+    """Return the values of a column of texts.
+
+    Parameters
+    ----------
+    cells
+        Texts of the export.
+    source_map
+        Codes, dates, numbers and what means missing.
+    name
+        ``table.column``.
+
+    Raises
+    ------
+    SourceMapError
+        When a code is not in the map and the map says to stop at such.
+    """
+    table, _, short = name.partition(".")
+    column = declared_column(table, short)
+    missing = _missing_categories(cells, source_map, name)[:-1]
+    texts = cells.categories.to_numpy(dtype=object)
+    readers = {
+        "text": _read_texts,
+        "code": _read_codes,
+        "flag": _read_flags,
+        "date": _read_dates,
+        "number": _read_numbers,
+        "integer": _read_numbers,
+    }
+    values, readable, precision = readers[column.kind](texts, source_map, name)
+    bad = np.append(~(readable | missing), False)
+    known = readable & ~missing
+    held = [value if k else pd.NA for value, k in zip(values, known, strict=True)]
+    distinct = pd.array([*held, pd.NA], dtype=_array_kind(column))
+    return Translated(
+        values=distinct.take(cells.codes),
+        is_bad=bad[cells.codes],
+        precision=None if precision is None else np.append(precision, "day")[cells.codes],
+    )
+
+
+def find_unmapped(cells: pd.Categorical, source_map: SourceMap, name: str) -> list[str]:
+    """Return the texts of a coded column that the map does not know, with the most rows first."""
+    table, _, short = name.partition(".")
+    if declared_column(table, short).kind not in ("code", "flag") and short != "clinic":
+        return []
+    bad = translate(cells, source_map, name).is_bad
+    counts = pd.Series(cells)[bad].value_counts()
+    return [str(text) for text, n in counts.items() if n]
+
+
+def unmapped_error(
+    texts: list[str], source_map: SourceMap, name: str, *, where: str
+) -> SourceMapError:
+    """Return the error that names the texts of a column that the map does not know."""
+    known = [*_codes_of(source_map, name)]
+    return SourceMapError(
+        f"the column {name} has texts that the map does not know: "
+        + listed([repr(text) for text in texts]),
+        where=where,
+        allowed=listed(known, most=40),
+        todo=(suggest(texts[0], known) + " " if suggest(texts[0], known) else "")
+        + f"add each text under [codes] in the source map '{source_map.name}', or to what means "
+        "missing",
+    )
+
+
+def _missing_categories(cells: pd.Categorical, source_map: SourceMap, name: str) -> np.ndarray:
+    """Return for each category, and last for a cell that is not there, whether it is missing."""
+    table, _, short = name.partition(".")
+    texts = [*source_map.missing, *source_map.missing_in.get(name, ()), ""]
+    for vocabulary in _code_tables(source_map, name):
+        texts += vocabulary.get("missing", ())
+    plain = {text.strip().casefold() for text in texts}
+    found = [_plain(text) in plain for text in cells.categories]
+    if declared_column(table, short).kind == "date":
+        placeholders = source_map.dates.placeholders
+        found = [
+            m or str(text).strip()[:10] in placeholders
+            for m, text in zip(found, cells.categories, strict=True)
+        ]
+    return np.array([*found, True], dtype=bool)
+
+
+def _plain(text: object) -> str:
+    return " ".join(str(text).split()).casefold()
+
+
+def _code_tables(source_map: SourceMap, name: str) -> list[dict[str, tuple[str, ...]]]:
+    """Return the tables of codes that hold for a column, the most special one first."""
+    table, _, short = name.partition(".")
+    column = declared_column(table, short)
+    general = "clinic" if short == "clinic" else "flag" if column.kind == "flag" else ""
+    names = (name, column.vocabulary or general)
+    return [source_map.codes[n] for n in names if n in source_map.codes]
+
+
+def _codes_of(source_map: SourceMap, name: str) -> dict[str, str]:
+    """Return plain text to canonical code."""
+    table, _, short = name.partition(".")
+    column = declared_column(table, short)
+    own = ("yes", "no") if column.kind == "flag" else column.allowed
+    both = (BOTH,) if short == "side" else ()
+    known = {_plain(code): code for code in (*own, *both)}
+    for vocabulary in reversed(_code_tables(source_map, name)):
+        for code, texts in vocabulary.items():
+            known |= {_plain(text): code for text in (*texts, *((code,) if not own else ()))}
+    return {text: code for text, code in known.items() if code != "missing"}
+
+
+_Read = tuple[np.ndarray, np.ndarray, np.ndarray | None]
+
+
+def _read_texts(texts: np.ndarray, source_map: SourceMap, name: str) -> _Read:
+    plain = np.array([" ".join(str(text).split()) for text in texts], dtype=object)
+    known = _codes_of(source_map, name) if name.endswith(".clinic") else {}
+    if not known:
+        return plain, np.ones(len(texts), dtype=bool), None
+    return _look_up(texts, known)
+
+
+def _read_codes(texts: np.ndarray, source_map: SourceMap, name: str) -> _Read:
+    return _look_up(texts, _codes_of(source_map, name))
+
+
+def _read_flags(texts: np.ndarray, source_map: SourceMap, name: str) -> _Read:
+    codes = _codes_of(source_map, name)
+    return _look_up(texts, {text: code == "yes" for text, code in codes.items()})
+
+
+def _look_up(texts: np.ndarray, known: Mapping[str, object]) -> _Read:
+    found = [known.get(_plain(text)) for text in texts]
+    values = np.empty(len(texts), dtype=object)
+    values[:] = found
+    return values, np.array([value is not None for value in found], dtype=bool), None
+
+
+def _read_dates(texts: np.ndarray, source_map: SourceMap, name: str) -> _Read:
+    formats = source_map.dates.columns.get(name, source_map.dates.formats)
+    dates = read_dates(texts, formats, source_map.dates)
+    readable = ~np.isnat(dates.days)
+    return dates.days.astype("datetime64[s]"), readable, dates.precision
+
+
+def _read_numbers(texts: np.ndarray, source_map: SourceMap, name: str) -> _Read:
+    table, _, short = name.partition(".")
+    column = declared_column(table, short)
+    highest = column.limits[1] if column.limits and column.unit == "points" else None
+    numbers = read_numbers(texts, decimal=source_map.decimal, highest=highest)
+    return numbers, ~np.isnan(numbers), None
+
+
+def _array_kind(column: Column) -> str:
+    # Whole-number columns are held as fractions until the rules have seen them.
+    return "Float64" if column.kind == "integer" else column.dtype
