@@ -7,16 +7,18 @@ from datetime import date
 import pandas as pd
 
 from analytics.courses.baseline import derive_baseline, find_affected, look_up
-from analytics.courses.bracing import derive_bracing
+from analytics.courses.bracing import derive_bracing, derive_use
 from analytics.courses.casting import derive_casting
 from analytics.courses.cohort import Cohort
 from analytics.courses.course import Course, find_course
 from analytics.courses.follow_up import derive_follow_up, find_end_of_bracing, find_ends
+from analytics.courses.lapses import derive_lapses
 from analytics.courses.milestones import is_after_tenotomy
 from analytics.courses.outcome import derive_good_result
 from analytics.courses.relapse import derive_relapse
-from analytics.courses.segments import as_days
+from analytics.courses.segments import as_days, segment_of
 from analytics.courses.series import derive_series
+from analytics.definitions.codes import BRACE_USES
 from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.protocol import Protocol
@@ -42,10 +44,9 @@ def build_cohort(records: Records, cut_off: date, protocol: Protocol) -> Cohort:
         child, sorted by child and side; ``visits`` has those of all feet seen.
     """
     course = find_course(records.visits, cut_off, protocol)
-    is_after = is_after_tenotomy(course.casts, course.milestones)
     return Cohort(
         feet=_derive_feet(course, records),
-        visits=derive_series(course.timeline, course.casts, is_after),
+        visits=_derive_visits(course),
         children=records.children,
         clinics=records.clinics,
         departures=records.departures,
@@ -53,6 +54,15 @@ def build_cohort(records: Records, cut_off: date, protocol: Protocol) -> Cohort:
         protocol=protocol,
         ledger=records.ledger,
     )
+
+
+def _derive_visits(course: Course) -> pd.DataFrame:
+    is_after = is_after_tenotomy(course.casts, course.milestones)
+    visits = derive_series(course.timeline, course.casts, is_after)
+    day_of_row = segment_of(course.timeline.row_starts, len(visits))
+    words = pd.array([*BRACE_USES, pd.NA], dtype="string")
+    # -1, not told, takes the last word: missing.
+    return visits.assign(use_told=words.take(derive_use(course)[day_of_row]))
 
 
 def _derive_feet(course: Course, records: Records) -> pd.DataFrame:
@@ -65,6 +75,7 @@ def _derive_feet(course: Course, records: Records) -> pd.DataFrame:
         | derive_bracing(course, departed=ends.on)
         | derive_relapse(course)
         | derive_follow_up(course, ends, finished=finished)
+        | derive_lapses(course, ends, finished=finished)
         | {"good_result": derive_good_result(course, ends, finished=finished)}
     )
     feet = pd.DataFrame({column.name: facts[column.name] for column in FOOT})

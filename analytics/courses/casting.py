@@ -18,8 +18,10 @@ from analytics.courses.segments import (
     as_flags,
     begins,
     days_between,
+    is_any,
     segment_of,
 )
+from analytics.definitions.codes import TENOTOMY_COMPLICATIONS
 from analytics.definitions.foot_facts import SERIES_ENDS
 from analytics.definitions.milestones import CORRECTION
 
@@ -38,6 +40,7 @@ def derive_casting(course: Course) -> dict[str, Any]:
             "n_casting_complications": as_counts(_n_complications(course), known),
             "series_end": ends.take(np.where(first, 0, np.where(known, 1, 2))),
             "tenotomy_on": as_dates(milestones.tenotomy),
+            "tenotomy_complication": _tenotomy_complication(course),
             "retenotomy_on": as_dates(milestones.retenotomy),
             "corrected_on": as_dates(milestones.corrected),
             "correction_rule": rules.take(milestones.rule, allow_fill=False),
@@ -136,3 +139,17 @@ def _n_complications(course: Course) -> Ints:
     n_names = max(len(names), 1)
     pairs = np.unique(day_of_row[counts] * n_names + codes[counts])
     return np.bincount(timeline.foot[pairs // n_names], minlength=course.n_feet)
+
+
+def _tenotomy_complication(course: Course) -> pd.arrays.BooleanArray:
+    """Return whether bleeding or an injury was noted from tenotomy on, within the protocol's days.
+
+    Missing when nothing, not even "none", was noted about complications in that time.
+    """
+    timeline, starts = course.timeline, course.days.starts
+    noted = timeline.visits["complication"]
+    since = course.since(course.milestones.tenotomy)
+    near = (since >= 0) & (since <= course.protocol.tenotomy_complication_days)
+    harmed = is_any(noted.isin(TENOTOMY_COMPLICATIONS).to_numpy(bool), timeline.row_starts)
+    said = is_any(noted.notna().to_numpy(bool), timeline.row_starts)
+    return as_flags(is_any(near & harmed, starts), is_any(near & said, starts))

@@ -21,7 +21,9 @@ class Cohort:
         One row per affected foot with at least one visit; columns of ``definitions.foot_facts``.
     visits
         The canonical visits at or before the cut-off, sorted by child, side and day, with
-        ``series`` (1, 2, ... for casts, missing for others) and ``is_after_tenotomy``.
+        ``series`` (1, 2, ... for casts, missing for others), ``cast_order`` (place in the series
+        by the dates), ``is_after_tenotomy`` (missing for others) and ``use_told`` (use of the
+        brace told on that day, read from the hours where no use was recorded).
     children, clinics, departures
         The canonical tables.
     cut_off

@@ -75,7 +75,7 @@ def derive_follow_up(course: Course, ends: Ends, *, finished: Ints) -> dict[str,
     days = course.days
     last_seen = days.day[course.last_at]
     phase = _find_phase(course, finished=finished)
-    limit = last_seen + _limits(course.protocol)[phase]
+    limit = last_seen + find_limits(course.protocol)[phase]
     completed = ends.why.isin(["completed"]).to_numpy(dtype=bool)
     of_age = (phase >= BRACING) & (finished <= np.minimum(limit, course.cut_off))
     status = np.select(
@@ -107,7 +107,7 @@ def find_end_of_bracing(course: Course, *, birth: Ints) -> Ints:
     return np.where(known, np.maximum(by_age, brace + protocol.full_time_days), NEVER)
 
 
-def _limits(protocol: Protocol) -> Ints:
+def find_limits(protocol: Protocol) -> Ints:
     """Return the days without a visit after which a foot counts as lost, by phase."""
     bracing = protocol.lost_bracing_days
     return np.array([protocol.lost_casting_days, protocol.lost_tenotomy_days, bracing, bracing])

@@ -11,6 +11,7 @@ RELAPSE_RULES = RELAPSE.codes
 SERIES_ENDS = ("corrected", "unfinished")
 PHASES = ("casting", "after_tenotomy", "bracing", "after_bracing")
 STATUSES = ("in_care", "lost", "departed", "completed")
+BRACE_PHASES = ("before_brace", "full_time", "nights", "over")
 ADHERENCES = ("as_advised", "partly", "not", "unrecorded")
 
 
@@ -84,6 +85,8 @@ CASTING = (
     Column("has_tenotomy", "flag", "Whether it was done; missing when done before enrolment."),
     _days("days_cast_to_tenotomy", "From the last cast before tenotomy to tenotomy."),
     _days("final_cast_days", "From the cast after tenotomy until seen out of it: brace or visit."),
+    Column("tenotomy_complication", "flag", "Bleeding, nerve or vessel injury noted within the "
+           "protocol's days of tenotomy; missing when nothing was noted either way."),
     _date("retenotomy_on", "Second tenotomy, at least the duplicate window after the first."),
     _date(
         "corrected_on",
@@ -132,4 +135,17 @@ LATER = (
            "end of bracing."),
 )  # fmt: skip
 
-FOOT = (*BASELINE, *CASTING, *BRACING, *LATER)
+LAPSES = (
+    _date("first_lost_on", "First day on which a phase's limit passed without a visit, whether or "
+          "not the child came back."),
+    _date("returned_on", "First visit after that day."),
+    _count("n_reviews_due", "Reviews in the brace that fell due: the protocol's interval after "
+           "each visit, until relapse or the end of bracing.", "reviews"),
+    _count("n_reviews_on_time", "Those held within the protocol's tolerance.", "reviews"),
+    _date("due_until_on", "Day until which the foot should have been followed: cut-off, stated "
+          "end, or end of bracing by age."),
+    _date("followed_until_on", "Day until which it was: a stated end, else the last visit; never "
+          "after the day above."),
+)  # fmt: skip
+
+FOOT = (*BASELINE, *CASTING, *BRACING, *LATER, *LAPSES)
