@@ -159,9 +159,10 @@ def _add_no(cells: Cells, row: int, whole: str, part: str) -> None:
 
 def _link_effects(cells: Cells, result: Result, frame: pd.DataFrame, smallest: int) -> None:
     sizes = {"n": result.context.n_feet, "events": result.context.n_events}
-    for row in range(len(frame)):
-        _add_no(cells, row, "n", "events")
-    has_levels = frame["reference"].notna().to_numpy()
+    if not (frame["events"] > frame["n"]).fillna(True).any():
+        for row in range(len(frame)):
+            _add_no(cells, row, "n", "events")
+    has_levels = frame["reference"].fillna("").ne("").to_numpy()
     for rows in _rows_by(frame, [*result.groups, "term"]).values():
         if not has_levels[list(rows)].all():
             continue

@@ -93,7 +93,7 @@ def coarsen_curves(
     if frame.empty:
         return frame
     parts = [_Part.of(part) for _, part in _split(frame, groups)]
-    ends = _pair_ends([0.0 if p.is_rare(smallest) else p.end for p in parts])
+    ends = _pair_ends([-1.0 if p.is_rare(smallest) else p.end for p in parts])
     step = MONTH_DAYS if time_unit == "day" else 1.0
     grid = _find_grid(parts, ends, step=step, smallest=smallest)
     coarse = [p.read(grid[grid <= e + _NEAR]) for p, e in zip(parts, ends, strict=True)]
@@ -122,7 +122,8 @@ class _Part:
         at_risk = first["at_risk"].to_numpy(dtype=float)
         censored = first["censored"].to_numpy(dtype=float)
         gone = events.to_numpy().sum(axis=1) + censored
-        entered = np.append(0.0, at_risk[1:] - (at_risk - gone)[:-1])
+        # Everybody stands at risk at 0 whenever they enter, so that entries show as a change.
+        entered = np.append(0.0, np.abs(at_risk[1:] - (at_risk - gone)[:-1]))
         series = np.column_stack([events.to_numpy(), censored, entered])
         return cls(rows, first["time"].to_numpy(dtype=float), series.cumsum(axis=0))
 
@@ -141,7 +142,7 @@ class _Part:
 
     def read(self, grid: np.ndarray) -> pd.DataFrame:
         """Return the rows of this group at the ends of the steps."""
-        starts = np.append(0.0, grid)[: len(grid)]
+        starts = np.append(-1.0, grid)[: len(grid)]
         pieces = []
         for number, (_, rows) in enumerate(self.rows.groupby("state", sort=True)):
             last = np.searchsorted(self.times, grid + _NEAR, side="right") - 1
@@ -166,14 +167,16 @@ def _pair_ends(ends: list[float]) -> list[float]:
 def _find_grid(parts: list[_Part], ends: list[float], *, step: float, smallest: int) -> np.ndarray:
     """Return the times at which every group still shown gained nothing or enough."""
     last = max(ends, default=0.0)
-    candidates = np.arange(1, int(last / step + _NEAR) + 1) * step
+    if last < 0:
+        return np.empty(0)
+    candidates = np.arange(0, int(last / step + _NEAR) + 1) * step
     totals = [part.total_at(candidates) for part in parts]
     seen = [np.zeros(t.shape[1]) for t in totals]
     grid = []
     for i, time in enumerate(candidates):
         going = [k for k, end in enumerate(ends) if time <= end + _NEAR]
         gains = np.concatenate([totals[k][i] - seen[k] for k in going])
-        if ((gains > 0) & (gains < smallest)).any() or not gains.any():
+        if ((gains > 0) & (gains < smallest)).any() or (time > 0 and not gains.any()):
             continue
         grid.append(time)
         for k in going:

@@ -76,17 +76,19 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
     results about different populations, and one who works back from how cells were chosen.
     """
     frame = typed(result)
+    notes: list[Phrase] = []
     if policy.smallest_count and result.groups and result.shape in (FLOW, PROFILE):
         result, frame = _sum_over_groups(result, frame)
+        notes.append(Phrase("protect.summed"))
     if result.shape is CURVE:
         frame = end_curves(result, frame, policy.smallest_at_risk)
-    notes: list[Phrase] = []
+        notes.append(Phrase("protect.curve_ends", {"smallest": policy.smallest_at_risk}))
     hidden = nothing_hidden(frame)
     beside = dict(result.beside)
     if policy.smallest_count:
-        frame, notes = _set_clinics(result, frame, policy)
+        frame, merged = _set_clinics(result, frame, policy)
         frame, hidden = _withhold(result, frame, policy)
-        notes += _note_hidden(hidden, policy)
+        notes += [*merged, *_note_hidden(result, hidden, policy)]
         beside = {name: beside[name] for name in _HARMLESS_BESIDE if name in beside}
     if not policy.names_clinics and clinic_column(result):
         letters = code_clinics(result, frame, codes)
@@ -171,7 +173,9 @@ def _hide_figures(result: Result, frame: pd.DataFrame, hidden: pd.DataFrame) -> 
     return hidden.assign(**{c: hidden[c] | (gone & shown[c]) for c in figures})
 
 
-def _note_hidden(hidden: pd.DataFrame, policy: Policy) -> list[Phrase]:
+def _note_hidden(result: Result, hidden: pd.DataFrame, policy: Policy) -> list[Phrase]:
+    if result.shape is CURVE:
+        return [Phrase("protect.coarse")]
     if not hidden.to_numpy().any():
         return []
-    return [Phrase("protect.withheld", {"smallest": policy.smallest_count})]
+    return [Phrase("protect.withheld", {"largest": policy.smallest_count - 1})]

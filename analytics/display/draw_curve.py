@@ -1,0 +1,212 @@
+"""Curves with bands, and below them who was still followed, whose follow-up ended, and events."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+from analytics.definitions.labels import label
+from analytics.display import numbers, terms
+from analytics.display.curve_table import is_coarse, parts_of, read_at, ticks
+from analytics.display.numbers import DAYS_IN_YEAR
+from analytics.display.theme import PALE, QUIET, RULE, SERIES, Style, fit, new_figure
+from analytics.sharing.protect import Released
+
+_CURVE_HEIGHT = 3.1
+_LINE_HEIGHT = 0.19
+_PANEL_COLUMNS = 3
+
+#: Least distance between the names at the ends of curves, as a share of the axis.
+_APART = 0.055
+
+
+@dataclass(frozen=True)
+class _Line:
+    """One curve with its name and look."""
+
+    name: str
+    rows: pd.DataFrame
+    style: Style
+
+
+def draw_curve(released: Released, language: str) -> Figure:
+    """Return the curves on one axis with the table below, or many curves in a panel each."""
+    parts = list(parts_of(released))
+    names = [_name(key, released, language) for key, _ in parts]
+    if len(parts) > len(SERIES):
+        lines = [_Line(n, r, SERIES[0]) for n, (_, r) in zip(names, parts, strict=True)]
+        return _in_panels(lines, released, language)
+    lines = [_Line(n, r, s) for n, (_, r), s in zip(names, parts, SERIES, strict=False)]
+    return _with_table(lines, released, language)
+
+
+def _name(key: tuple[object, ...], released: Released, language: str) -> str:
+    state = label(language, f"state.{key[-1]}")
+    if not released.groups:
+        return fit(state, longest=26)
+    words = terms.group(released.groups, key[:-1], language)
+    if released.frame["state"].nunique() > 1:
+        words = f"{words} \N{MIDDLE DOT} {state}"
+    return fit(words, longest=26)
+
+
+def _with_table(lines: Sequence[_Line], released: Released, language: str) -> Figure:
+    at = ticks(released)
+    tables = [read_at(line.rows, at) for line in lines]
+    counts = ["at_risk", "censored", "events"]
+    if any(table["waiting"].gt(0).any() for table in tables):
+        counts = ["waiting", *counts]
+    n_lines = len(counts) * len(lines) + len(lines)
+    below = _LINE_HEIGHT * n_lines + 0.1
+    figure = new_figure(_CURVE_HEIGHT + below)
+    top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=[_CURVE_HEIGHT, below])
+    for line in lines:
+        _draw_line(top, line, is_steps=not is_coarse(released))
+    _name_ends(top, lines)
+    _set_axes(top, released, language)
+    top.set_xticks(at)
+    top.set_xlim(-0.01 * _end(released), _end(released) * 1.01)
+    top.tick_params(labelbottom=True)
+    _write_table(bottom, lines, tables, counts=counts, language=language)
+    return figure
+
+
+def _end(released: Released) -> float:
+    return max(float(released.frame["time"].max()), 1e-9)
+
+
+def _draw_line(axes: Axes, line: _Line, *, is_steps: bool) -> None:
+    rows = line.rows
+    time = rows["time"].to_numpy(dtype=float)
+    values = {
+        name: rows[name].to_numpy(dtype=float, na_value=np.nan)
+        for name in ("estimate", "lower", "upper")
+    }
+    if time[0] > 0:
+        start = 0.0 if values["estimate"][0] < 0.5 else 1.0
+        time = np.append(0.0, time)
+        values = {name: np.append(start, value) for name, value in values.items()}
+    style = line.style
+    axes.fill_between(
+        time, values["lower"], values["upper"], step="post" if is_steps else None,
+        color=style.colour, alpha=0.13, linewidth=0,
+    )  # fmt: skip
+    drawn = "steps-post" if is_steps else "default"
+    axes.plot(
+        time, values["estimate"], color=style.colour, linestyle=style.line, drawstyle=drawn,
+        marker=None if is_steps else style.marker, markersize=3.5,
+    )  # fmt: skip
+
+
+def _name_ends(axes: Axes, lines: Sequence[_Line]) -> None:
+    """Write each curve's name at the right, moved apart where ends meet."""
+    if len(lines) < 2:
+        return
+    ends = [float(line.rows["estimate"].iloc[-1] or 0.0) for line in lines]
+    order = np.argsort(ends)
+    places = np.array(ends)[order]
+    for i in range(1, len(places)):
+        places[i] = max(places[i], places[i - 1] + _APART)
+    places -= max(places[-1] - 1.0, 0.0)
+    for place, number in zip(places, order, strict=True):
+        line = lines[number]
+        axes.annotate(
+            line.name,
+            (1.0, place),
+            xycoords=("axes fraction", "data"),
+            xytext=(24, 0),
+            textcoords="offset points",
+            va="center",
+            color=line.style.colour,
+        )
+        axes.annotate(
+            "", (1.0, place), xycoords=("axes fraction", "data"), xytext=(22, 0),
+            textcoords="offset points",
+            arrowprops={"arrowstyle": "-", "color": line.style.colour, "linestyle": line.style.line,
+                        "linewidth": 1.5, "shrinkA": 0, "shrinkB": 4},
+        )  # fmt: skip
+
+
+def _set_axes(axes: Axes, released: Released, language: str) -> None:
+    axes.set_ylim(0, 1.02)
+    axes.yaxis.set_major_locator(MultipleLocator(0.25))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: numbers.whole_percent(y, language)))
+    axes.grid(axis="y", color=PALE, linewidth=0.7)
+    axes.set_axisbelow(True)
+    unit = _time_unit(released)
+    divide = {"year": DAYS_IN_YEAR, "month": DAYS_IN_YEAR / 12}.get(unit, 1.0)
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: _tick(x / divide, language)))
+    axes.set_xlabel(label(language, f"axis.time_{unit}"))
+
+
+def _time_unit(released: Released) -> str:
+    if released.context.time_unit != "day":
+        return released.context.time_unit
+    end = _end(released)
+    return "year" if end >= 2 * DAYS_IN_YEAR else "month" if end >= 92 else "day"
+
+
+def _tick(value: float, language: str) -> str:
+    for places in (0, 1):
+        if abs(value - round(value, places)) < 0.02:
+            return numbers.decimal(value, language, places=places)
+    return numbers.decimal(value, language, places=2)
+
+
+def _write_table(
+    axes: Axes,
+    lines: Sequence[_Line],
+    tables: Sequence[pd.DataFrame],
+    *,
+    counts: Sequence[str],
+    language: str,
+) -> None:
+    names, place = [], 0
+    for line, table in zip(lines, tables, strict=True):
+        names.append(line.name if len(lines) > 1 else "")
+        for count in counts:
+            place += 1
+            names.append(fit(terms.column(count, language)))
+            for time, n in zip(table["time"], table[count], strict=True):
+                text = numbers.count(int(n), language)
+                axes.text(time, place, text, ha="center", va="center", fontsize=7.5)
+        place += 1
+    axes.set_yticks(range(len(names)), names, fontsize=7.5)
+    for number, tick in enumerate(axes.get_yticklabels()):
+        if number % (len(counts) + 1) == 0:
+            tick.set_color(lines[number // (len(counts) + 1)].style.colour)
+            tick.set_fontweight("bold")
+        else:
+            tick.set_color(QUIET)
+    axes.set_ylim(place - 0.4, 0.4 if len(lines) == 1 else -0.6)
+    axes.tick_params(length=0, labelbottom=False)
+    for side in axes.spines.values():
+        side.set_visible(False)
+
+
+def _in_panels(lines: Sequence[_Line], released: Released, language: str) -> Figure:
+    """Draw each curve in a panel of its own, with all others pale behind it."""
+    height = -(-len(lines) // _PANEL_COLUMNS)
+    figure = new_figure(1.55 * height + 0.3)
+    grid = figure.subplots(height, _PANEL_COLUMNS, sharex=True, sharey=True, squeeze=False)
+    for number, axes in enumerate(grid.flat):
+        if number >= len(lines):
+            axes.set_visible(False)
+            continue
+        for other in lines:
+            time, value = (other.rows[c].to_numpy(dtype=float) for c in ("time", "estimate"))
+            axes.plot(time, value, color=RULE, linewidth=0.6, drawstyle="steps-post")
+        _draw_line(axes, lines[number], is_steps=not is_coarse(released))
+        _set_axes(axes, released, language)
+        axes.set_xticks(ticks(released)[::2])
+        axes.set_title(fit(lines[number].name, longest=24), fontsize=8.5)
+        is_last = number + _PANEL_COLUMNS >= len(lines)
+        axes.tick_params(labelbottom=is_last)
+        axes.set_xlabel(axes.get_xlabel() if is_last else "")
+    return figure

@@ -1,0 +1,194 @@
+"""Estimates as dots with intervals: in rows, along time, or along a number."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from numbers import Real
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from analytics.definitions.labels import label
+from analytics.display import measures, numbers, terms
+from analytics.display.draw_rows import DotRow, draw_rows, span
+from analytics.display.readings import Row, rows_of
+from analytics.display.theme import (
+    INK,
+    PALE,
+    QUIET,
+    ROW_HEIGHT,
+    SERIES,
+    Style,
+    fit,
+    fold,
+    new_figure,
+)
+from analytics.sharing.protect import Released
+
+_WITHIN = {"percent": (0.0, 100.0)}
+
+#: More rows than this in one panel cannot be read; the rest stand in the table.
+_MOST_ROWS = 40
+
+
+def draw_estimates(released: Released, language: str) -> Figure:
+    """Return panels of dots: by scale without groups, else one for each measure."""
+    read = rows_of(released, released.frame)
+    if not released.groups:
+        return _in_rows(read, released, language)
+    if len(released.groups) == 1 and released.groups[0] in ("quarter", "period"):
+        return _along_time(read, released, language)
+    if len(released.groups) == 1 and all(isinstance(row.groups[0], Real) for row in read):
+        return _along_number(read, released, language)
+    return _by_group(read, released, language)
+
+
+def _dot(row: Row, name: str, language: str) -> DotRow:
+    scale = measures.scale_of(row.text("measure"))
+    if row.estimate is None:
+        word = "withheld" if row.is_hidden else "not_estimable"
+        return DotRow(name, None, None, None, label(language, f"word.{word}"))
+    text = measures.write(row.estimate, scale, language)
+    if row.lower is not None and row.upper is not None:
+        text += f" ({measures.write_limits(row.lower, row.upper, scale, language)})"
+    estimate, lower, upper = (
+        measures.shown(e, scale) for e in (row.estimate, row.lower, row.upper)
+    )
+    return DotRow(name, estimate, lower, upper, text)
+
+
+def _in_rows(read: Sequence[Row], released: Released, language: str) -> Figure:
+    by_scale: dict[str, list[DotRow]] = {}
+    for row in read:
+        name = fold(label(language, f"measure.{row.text('measure')}"), width=34)
+        dots = by_scale.setdefault(measures.scale_of(row.text("measure")), [])
+        dots.append(_dot(row, name, language))
+    heights = [0.36 * len(rows) + 0.5 for rows in by_scale.values()]
+    figure = new_figure(sum(heights) + 0.1)
+    panels = figure.subplots(len(by_scale), 1, squeeze=False, height_ratios=heights)[:, 0]
+    for axes, (scale, rows) in zip(panels, by_scale.items(), strict=True):
+        draw_rows(axes, rows)
+        axes.set_xlim(*((-1, 101) if scale == "percent" else span(rows)))
+        _number_axis(axes, "x", language)
+        axes.set_xlabel(label(language, f"axis.{scale}"))
+    return figure
+
+
+def _by_group(read: Sequence[Row], released: Released, language: str) -> Figure:
+    panels = _split(read)
+    shown = {measure: rows[:_MOST_ROWS] for measure, rows in panels.items()}
+    tallest = max(len(rows) for rows in shown.values())
+    figure, axes_of = _grid(len(panels), 0.55 + ROW_HEIGHT * max(tallest, 2))
+    for axes, (measure, rows) in zip(axes_of, shown.items(), strict=False):
+        dots = [
+            _dot(row, fit(terms.group(released.groups, row.groups, language), longest=22), language)
+            for row in rows
+        ]
+        draw_rows(axes, dots)
+        axes.set_xlim(*span(dots, within=_WITHIN.get(measures.scale_of(measure))))
+        _title(axes, measure, len(panels[measure]) - len(rows), language)
+        _number_axis(axes, "x", language)
+    return figure
+
+
+def _along_time(read: Sequence[Row], released: Released, language: str) -> Figure:
+    panels = _split(read)
+    periods = sorted({str(row.groups[0]) for row in read})
+    figure, axes_of = _grid(len(panels), 1.9)
+    for axes, (measure, rows) in zip(axes_of, panels.items(), strict=False):
+        places = [periods.index(str(row.groups[0])) for row in rows]
+        dots = [_dot(row, "", language) for row in rows]
+        _draw_series(axes, places, dots, style=SERIES[0])
+        axes.set_ylim(*span(dots, within=_WITHIN.get(measures.scale_of(measure))))
+        _mark_unknown(axes, [p for p, d in zip(places, dots, strict=True) if d.estimate is None])
+        _title(axes, measure, 0, language)
+        _number_axis(axes, "y", language)
+        _period_axis(axes, periods, language)
+    return figure
+
+
+def _along_number(read: Sequence[Row], released: Released, language: str) -> Figure:
+    """Draw measures of one scale over each other along the number."""
+    by_scale: dict[str, dict[str, list[Row]]] = {}
+    for measure, rows in _split(read).items():
+        by_scale.setdefault(measures.scale_of(measure), {})[measure] = rows
+    figure, axes_of = _grid(len(by_scale), 3.2, columns=1)
+    for axes, (scale, of_measure) in zip(axes_of, by_scale.items(), strict=False):
+        every = []
+        for style, (measure, rows) in zip(SERIES, of_measure.items(), strict=False):
+            rows = sorted(rows, key=lambda row: float(row.groups[0]))  # type: ignore[arg-type]
+            dots = [_dot(row, "", language) for row in rows]
+            places = [float(row.groups[0]) for row in rows]  # type: ignore[arg-type]
+            _draw_series(axes, places, dots, style=style)
+            axes.plot([], [], marker=style.marker, color=style.colour, linestyle=style.line,
+                      label=fit(label(language, f"measure.{measure}")))  # fmt: skip
+            every += dots
+        axes.set_ylim(*span(every, within=_WITHIN.get(scale)))
+        axes.legend(frameon=False, loc="best", handlelength=3)
+        axes.set_xlabel(terms.column(released.groups[0], language))
+        axes.set_ylabel(label(language, f"axis.{scale}"))
+        _number_axis(axes, "y", language)
+        _number_axis(axes, "x", language)
+    return figure
+
+
+def _draw_series(
+    axes: Axes, places: Sequence[float], dots: Sequence[DotRow], *, style: Style
+) -> None:
+    nan = float("nan")
+    values = np.array([nan if d.estimate is None else d.estimate for d in dots])
+    axes.plot(places, values, color=style.colour, linewidth=0.8, linestyle=style.line, alpha=0.7)
+    for place, dot in zip(places, dots, strict=True):
+        if dot.lower is not None and dot.upper is not None:
+            axes.plot([place, place], [dot.lower, dot.upper], color=style.colour, linewidth=1)
+    axes.plot(places, values, style.marker, color=style.colour, markersize=4)
+    axes.grid(axis="y", color=PALE, linewidth=0.7)
+    axes.set_axisbelow(True)
+
+
+def _mark_unknown(axes: Axes, places: Sequence[float]) -> None:
+    """Mark places without a figure by a cross on the axis, so that a gap is not overlooked."""
+    axes.plot(
+        places, [0.02] * len(places), "x", color=QUIET, markersize=4,
+        transform=axes.get_xaxis_transform(), clip_on=False,
+    )  # fmt: skip
+
+
+def _period_axis(axes: Axes, periods: Sequence[str], language: str) -> None:
+    every = max(1, int(np.ceil(len(periods) / 5)))
+    at = list(range(0, len(periods), every))
+    words = [fit(numbers.quarter(periods[i], language), longest=10) for i in at]
+    axes.set_xticks(at, words)
+    axes.set_xlim(-0.5, len(periods) - 0.5)
+
+
+def _number_axis(axes: Axes, which: str, language: str) -> None:
+    axis = axes.xaxis if which == "x" else axes.yaxis
+    axis.set_major_locator(MaxNLocator(5))
+    axis.set_major_formatter(FuncFormatter(lambda x, _: numbers.plain(x, language)))
+
+
+def _split(read: Sequence[Row]) -> dict[str, list[Row]]:
+    panels: dict[str, list[Row]] = {}
+    for row in read:
+        panels.setdefault(row.text("measure"), []).append(row)
+    return panels
+
+
+def _grid(n_panels: int, height: float, *, columns: int = 2) -> tuple[Figure, list[Axes]]:
+    columns = min(columns, n_panels)
+    lines = -(-n_panels // columns)
+    figure = new_figure(height * lines)
+    axes = list(figure.subplots(lines, columns, squeeze=False).flat)
+    for spare in axes[n_panels:]:
+        spare.set_visible(False)
+    return figure, axes[:n_panels]
+
+
+def _title(axes: Axes, measure: str, n_more: int, language: str) -> None:
+    words = fold(label(language, f"measure.{measure}"), width=44)
+    if n_more:
+        words += f"\n{label(language, 'axis.more_rows', n=n_more)}"
+    axes.set_title(words, color=INK, fontsize=8.5)

@@ -1,0 +1,74 @@
+"""A flow as one bar for each step: the dark part went on."""
+
+from __future__ import annotations
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from analytics.definitions.labels import label
+from analytics.display import numbers, terms
+from analytics.display.estimate_sentences import count_words
+from analytics.display.theme import PALE, QUIET, RULE, SERIES, fit, fold, new_figure
+from analytics.sharing.protect import Released
+
+_STEP_HEIGHT = 0.62
+_MOST_STEPS = 24
+
+
+def draw_flow(released: Released, language: str) -> Figure:
+    """Return a bar for each step, with what became of the rest in words below it."""
+    keys = [*released.groups, "step"]
+    steps = list(released.frame.groupby(keys, sort=False, dropna=False))
+    shown = steps[:_MOST_STEPS]
+    figure = new_figure(_STEP_HEIGHT * len(shown) + 0.35)
+    axes = figure.add_subplot()
+    largest = released.frame["n_in"].max()
+    scale = 1.0 if pd.isna(largest) else max(float(largest), 1.0)
+    names = []
+    for place, (key, rows) in enumerate(shown):
+        _draw_step(axes, place, rows, scale=scale, language=language)
+        name = label(language, f"step.{key[-1]}")
+        if released.groups:
+            where = terms.group(released.groups, key[:-1], language)
+            name = f"{fit(where, longest=24)}\n{name}"
+        names.append(fold(name, width=24, most=2) if not released.groups else name)
+    axes.set_yticks(range(len(shown)), names)
+    axes.set_ylim(len(shown) - 0.3, -0.45)
+    axes.set_xlim(0, 1.0)
+    axes.tick_params(axis="y", length=0)
+    axes.xaxis.set_visible(False)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_visible(False)
+    if len(steps) > len(shown):
+        more = label(language, "axis.more_rows", n=len(steps) - len(shown))
+        axes.set_title(more, color=QUIET, fontsize=8)
+    return figure
+
+
+def _draw_step(axes: Axes, place: int, rows: pd.DataFrame, *, scale: float, language: str) -> None:
+    first = rows.iloc[0]
+    hidden = pd.isna(first["n_in"]) or pd.isna(first["n_out"])
+    if hidden:
+        axes.barh(place, 0.25, height=0.4, facecolor="none", edgecolor=QUIET, linestyle=(0, (3, 3)))
+        words = label(language, "word.withheld")
+        axes.text(0.26, place, words, va="center", color=QUIET, style="italic")
+    else:
+        n_in, n_out = int(first["n_in"]), int(first["n_out"])
+        axes.barh(place, n_in / scale * 0.78, height=0.4, color=PALE, edgecolor=RULE, linewidth=0.7)
+        axes.barh(place, n_out / scale * 0.78, height=0.4, color=SERIES[0].colour)
+        of = label(
+            language,
+            "axis.shown_of",
+            n=numbers.count(n_out, language),
+            total=numbers.count(n_in, language),
+        )
+        axes.text(n_in / scale * 0.78 + 0.01, place, of, va="center")
+    reasons = [
+        f"{label(language, f'reason.{row.reason}')} {count_words(row.n_reason, language)}"
+        for row in rows.itertuples()
+        if pd.isna(row.n_reason) or row.n_reason > 0
+    ]
+    if reasons:
+        text = fit("  \N{MIDDLE DOT}  ".join(reasons), longest=105)
+        axes.text(0, place + 0.27, text, va="top", fontsize=7.5, color=QUIET)

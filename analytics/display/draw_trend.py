@@ -1,0 +1,90 @@
+"""A trend as points along time between its limits, after Shewhart."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from analytics.definitions.labels import label
+from analytics.display import measures, numbers, terms
+from analytics.display.readings import Row, rows_of, scale_of_trend
+from analytics.display.theme import INK, PALE, QUIET, SERIES, fit, new_figure
+from analytics.sharing.protect import Released
+
+_MOST_PANELS = 24
+
+
+def draw_trend(released: Released, language: str) -> Figure:
+    """Return one panel for each group; a signal is a larger mark with its word."""
+    panels: dict[tuple[object, ...], list[Row]] = {}
+    for row in rows_of(released, released.frame):
+        panels.setdefault(row.groups, []).append(row)
+    shown = dict(list(panels.items())[:_MOST_PANELS])
+    columns = 1 if len(shown) == 1 else 2
+    lines = -(-len(shown) // columns)
+    figure = new_figure((2.8 if columns == 1 else 1.9) * lines)
+    grid = list(figure.subplots(lines, columns, squeeze=False).flat)
+    for axes, (groups, rows) in zip(grid, shown.items(), strict=False):
+        _draw_panel(axes, rows, released, language)
+        if groups:
+            axes.set_title(fit(terms.group(released.groups, groups, language)), fontsize=8.5)
+    for spare in grid[len(shown) :]:
+        spare.set_visible(False)
+    return figure
+
+
+def _draw_panel(axes: Axes, rows: list[Row], released: Released, language: str) -> None:
+    scale = scale_of_trend(released)
+    rows = sorted(rows, key=lambda row: row.text("period"))
+    places = np.arange(len(rows))
+    columns = {
+        name: np.array([_shown(row.figure(name), scale) for row in rows])
+        for name in ("estimate", "centre", "lower_limit", "upper_limit")
+    }
+    for name in ("lower_limit", "upper_limit"):
+        axes.step(places, columns[name], where="mid", color=QUIET, linewidth=0.9, linestyle="--")
+    axes.step(places, columns["centre"], where="mid", color=QUIET, linewidth=0.9)
+    axes.plot(places, columns["estimate"], color=SERIES[0].colour, linewidth=0.9)
+    axes.plot(places, columns["estimate"], "o", color=SERIES[0].colour, markersize=4)
+    for place, row in enumerate(rows):
+        signal = row.text("signal")
+        if row.estimate is None:
+            axes.plot([place], [0.02], "x", color=QUIET, markersize=4,
+                      transform=axes.get_xaxis_transform(), clip_on=False)  # fmt: skip
+        elif signal and signal != "none":
+            height = _shown(row.estimate, scale)
+            axes.plot([place], [height], "D", color=SERIES[1].colour, markersize=7)
+            words = fit(label(language, f"signal.{signal}"))
+            side = "right" if place > len(rows) / 2 else "left"
+            axes.annotate(words, (place, height), xytext=(-8 if side == "right" else 8, 4),
+                          textcoords="offset points", ha=side, fontsize=7.5, color=INK)  # fmt: skip
+    _name_lines(axes, columns, language)
+    _set_axes(axes, rows, scale, language)
+
+
+def _shown(value: float | None, scale: str) -> float:
+    return float("nan") if value is None else value * measures.times(scale)
+
+
+def _name_lines(axes: Axes, columns: dict[str, np.ndarray], language: str) -> None:
+    for name, words in (("centre", "axis.centre"), ("upper_limit", "axis.limits")):
+        known = columns[name][~np.isnan(columns[name])]
+        if len(known):
+            axes.annotate(label(language, words), (1.0, known[-1]), fontsize=7.5, color=QUIET,
+                          xycoords=("axes fraction", "data"), xytext=(4, 0),
+                          textcoords="offset points", va="center")  # fmt: skip
+
+
+def _set_axes(axes: Axes, rows: list[Row], scale: str, language: str) -> None:
+    every = max(1, int(np.ceil(len(rows) / (6 if len(rows) > 8 else 8))))
+    at = list(range(0, len(rows), every))
+    words = [fit(terms.level("period", rows[i].text("period"), language), longest=10) for i in at]
+    axes.set_xticks(at, words)
+    axes.set_xlim(-0.5, len(rows) - 0.5)
+    axes.yaxis.set_major_locator(MaxNLocator(5))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: numbers.plain(y, language)))
+    axes.set_ylabel(label(language, f"axis.{scale}"))
+    axes.grid(axis="y", color=PALE, linewidth=0.7)
+    axes.set_axisbelow(True)

@@ -1,0 +1,120 @@
+"""What estimates say: each by itself, and groups against each other."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import pandas as pd
+
+from analytics.definitions.labels import label
+from analytics.display import measures, numbers, terms
+from analytics.display.readings import Row, rows_of
+from analytics.sharing.protect import Released
+
+
+def count_words(value: object, language: str) -> str:
+    """Return a count, or the word for a withheld one."""
+    if pd.isna(value):
+        return label(language, "word.withheld")
+    return numbers.count(int(value), language)  # type: ignore[call-overload]
+
+
+def tell_estimates(released: Released, language: str) -> tuple[str, ...]:
+    """Return a sentence for each measure, or how its groups compare."""
+    told: list[str] = []
+    for measure, rows in released.frame.groupby("measure", sort=False):
+        read = rows_of(released, rows)
+        if released.groups:
+            told += _compare(str(measure), read, released, language)
+        else:
+            told += [_estimate(str(measure), row, released, language) for row in read]
+            told += [t for row in read for t in _not_counted(str(measure), row, language)]
+    return tuple(told)
+
+
+def _estimate(measure: str, row: Row, released: Released, language: str) -> str:
+    words = label(language, f"measure.{measure}")
+    if row.is_hidden:
+        return label(language, "sentence.estimate_hidden", measure=words)
+    unit = measures.unit_of(measure, released.context.unit)
+    n = row.count("denominator")
+    values = {
+        "measure": words,
+        "denominator": count_words(n, language),
+        "units": numbers.units(n, unit, language),
+    }
+    if row.estimate is None:
+        return label(language, "sentence.estimate_none", **values)
+    write = partial(measures.write, scale=measures.scale_of(measure), language=language)
+    values["estimate"] = write(row.estimate)
+    if row.lower is None or row.upper is None:
+        return label(language, "sentence.estimate_plain", **values)
+    return label(
+        language, "sentence.estimate", **values, lower=write(row.lower), upper=write(row.upper)
+    )
+
+
+def _not_counted(measure: str, row: Row, language: str) -> list[str]:
+    parts = [
+        label(language, f"sentence.not_counted_{name}", n=count_words(row.count(name), language))
+        for name in ("outside", "immature", "unknown")
+        if row.count(name) is None or row.count(name)
+    ]
+    if not parts or row.count("n") is None:
+        return []
+    return [
+        label(
+            language,
+            "sentence.not_counted",
+            measure=label(language, f"measure.{measure}"),
+            n=count_words(row.count("n"), language),
+            parts=", ".join(parts),
+        )
+    ]
+
+
+def _compare(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
+    words = label(language, f"measure.{measure}")
+    known = [row for row in read if row.lower is not None and row.upper is not None]
+    told = []
+    if len(known) < len(read):
+        n, total = len(read) - len(known), len(read)
+        told.append(label(language, "sentence.groups_hidden", measure=words, n=n, total=total))
+    if len(known) < 2:
+        return told
+    say = partial(label, language, measure=words)
+    if released.groups == ("quarter",):
+        return [_first_to_last(known, measure, released, language), *told]
+    lowest_top = min(known, key=lambda row: row.upper or 0.0)
+    highest_base = max(known, key=lambda row: row.lower or 0.0)
+    if (highest_base.lower or 0.0) <= (lowest_top.upper or 0.0):
+        return [say("sentence.together"), *told]
+    if len(known) > 2:
+        return [say("sentence.differ_somewhere", n=len(known)), *told]
+    write = partial(_named, measure=measure, released=released, language=language)
+    (high, high_value), (low, low_value) = write(highest_base), write(lowest_top)
+    values = {"high": high, "high_value": high_value, "low": low, "low_value": low_value}
+    return [say("sentence.apart", **values), *told]
+
+
+def _first_to_last(known: list[Row], measure: str, released: Released, language: str) -> str:
+    ordered = sorted(known, key=lambda row: str(row.groups[0]))
+    first, last = ordered[0], ordered[-1]
+    apart = (first.lower or 0.0) > (last.upper or 0.0) or (last.lower or 0.0) > (first.upper or 0.0)
+    key = f"sentence.first_to_last_{'apart' if apart else 'together'}"
+    write = partial(_named, measure=measure, released=released, language=language)
+    (first_name, first_value), (last_name, last_value) = write(first), write(last)
+    return label(
+        language,
+        key,
+        measure=label(language, f"measure.{measure}"),
+        first=first_name,
+        first_value=first_value,
+        last=last_name,
+        last_value=last_value,
+    )
+
+
+def _named(row: Row, *, measure: str, released: Released, language: str) -> tuple[str, str]:
+    value = measures.write(row.estimate or 0.0, measures.scale_of(measure), language)
+    return terms.group(released.groups, row.groups, language), value

@@ -1,0 +1,106 @@
+"""One row of a released frame, read safely: a value, nothing, or withheld."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from analytics.definitions.labels import label, labels
+from analytics.display import measures
+from analytics.sharing.protect import Released
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row with what of it was withheld.
+
+    Parameters
+    ----------
+    values
+        Column to value; missing is None.
+    hidden
+        Columns that were withheld.
+    groups
+        Values of the group columns.
+    """
+
+    values: dict[str, object]
+    hidden: frozenset[str]
+    groups: tuple[object, ...]
+
+    def cell(self, name: str) -> object:
+        """Return the value of a column, None where there is none."""
+        return self.values.get(name)
+
+    def text(self, name: str) -> str:
+        """Return the code of a column, empty where there is none."""
+        value = self.values.get(name)
+        return "" if value is None else str(value)
+
+    def count(self, name: str) -> int | None:
+        """Return a count, None where there is none."""
+        value = self.values.get(name)
+        return None if value is None else int(value)  # type: ignore[call-overload]
+
+    def figure(self, name: str) -> float | None:
+        """Return a figure, None where there is none."""
+        value = self.values.get(name)
+        return None if value is None else float(value)  # type: ignore[arg-type]
+
+    @property
+    def estimate(self) -> float | None:
+        """Return the estimate."""
+        return self.figure("estimate")
+
+    @property
+    def lower(self) -> float | None:
+        """Return the lower limit."""
+        return self.figure("lower")
+
+    @property
+    def upper(self) -> float | None:
+        """Return the upper limit."""
+        return self.figure("upper")
+
+    @property
+    def is_hidden(self) -> bool:
+        """Return whether the estimate was withheld, or rests on something that was."""
+        return (
+            "estimate" in self.hidden
+            or bool({"denominator", "n"} & self.hidden)
+            and (self.estimate is None)
+        )
+
+
+def rows_of(released: Released, frame: pd.DataFrame) -> list[Row]:
+    """Return the rows of (a part of) the released frame."""
+    columns = list(frame.columns)
+    plain = frame.astype(object).where(frame.notna(), None)
+    hidden = released.hidden.loc[frame.index].to_numpy()
+    places = [columns.index(name) for name in released.groups]
+    return [
+        Row(
+            dict(zip(columns, values, strict=True)),
+            frozenset(c for c, gone in zip(columns, mask, strict=True) if gone),
+            tuple(values[i] for i in places),
+        )
+        for values, mask in zip(plain.itertuples(index=False, name=None), hidden, strict=True)
+    ]
+
+
+def effect_name(released: Released, language: str) -> str:
+    """Return what the figures of an effects result are, as in ``Hazard ratio of relapse``."""
+    key = f"effect.{released.context.question}"
+    return label(language, key if key in labels(language) else "effect.other")
+
+
+def scale_of_trend(released: Released) -> str:
+    """Return the scale of a trend: that of the measure after which its question is named."""
+    return measures.scale_of(released.context.question)
+
+
+def scale_of_comparison(released: Released) -> str:
+    """Return ``percent`` where every figure is a share, else ``number`` (observed to expected)."""
+    figures = released.frame[["estimate", "upper"]].max().max()
+    return "percent" if pd.isna(figures) or figures <= 1 else "number"

@@ -1,0 +1,139 @@
+"""A released result as a neutral table, with an HTML and a plain text form."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+
+from analytics.definitions.labels import label
+from analytics.display import words
+from analytics.display.table_rows import ROWS, Cell, Column
+from analytics.sharing.protect import Released
+
+__all__ = ["Cell", "Column", "Table", "tabulate"]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table without a look.
+
+    Parameters
+    ----------
+    title
+        The question.
+    caption
+        Title with what is counted.
+    columns
+        Name, words and kind of each column.
+    rows
+        Cells; a header cell names its row.
+    notes
+        Lines below the table.
+    """
+
+    title: str
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def header(self) -> tuple[str, ...]:
+        """Return the words of the columns."""
+        return tuple(column.words for column in self.columns)
+
+    def to_html(self) -> str:
+        """Return a table element with caption and header cells; every text is escaped."""
+        heads = "".join(
+            f'<th scope="col"{_as_number(column)}>{escape(column.words)}</th>'
+            for column in self.columns
+        )
+        body = "\n".join(f"<tr>{self._row_html(row)}</tr>" for row in self.rows)
+        return (
+            f"<table>\n<caption>{escape(self.caption)}</caption>\n"
+            f"<thead><tr>{heads}</tr></thead>\n<tbody>\n{body}\n</tbody>\n</table>"
+        )
+
+    def _row_html(self, row: tuple[Cell, ...]) -> str:
+        return "".join(
+            f'<th scope="row">{escape(cell.text)}</th>'
+            if cell.is_header
+            else f"<td{_as_number(column)}>{escape(cell.text)}</td>"
+            for cell, column in zip(row, self.columns, strict=True)
+        )
+
+    def to_text(self) -> str:
+        """Return the table as lines of plain text, numbers to the right."""
+        lines = [self.header, *(tuple(cell.text for cell in row) for row in self.rows)]
+        widths = [max(len(line[i]) for line in lines) for i in range(len(self.columns))]
+        return "\n".join([self.caption, *(self._line(line, widths) for line in lines)])
+
+    def _line(self, texts: tuple[str, ...], widths: list[int]) -> str:
+        placed = (
+            text.rjust(width) if column.is_number else text.ljust(width)
+            for text, width, column in zip(texts, widths, self.columns, strict=True)
+        )
+        return "  ".join(placed).rstrip()
+
+    def to_data(self) -> dict[str, object]:
+        """Return the table as plain data: numbers as numbers, a withheld one as null."""
+        return {
+            "title": self.title,
+            "caption": self.caption,
+            "columns": [
+                {"name": c.name, "words": c.words, "is_number": c.is_number} for c in self.columns
+            ],
+            "rows": [
+                [
+                    {
+                        "value": c.value,
+                        "text": c.text,
+                        "withheld": c.withheld,
+                        "is_header": c.is_header,
+                    }
+                    for c in row
+                ]
+                for row in self.rows
+            ],
+            "notes": list(self.notes),
+        }
+
+
+def _as_number(column: Column) -> str:
+    return ' class="number"' if column.is_number else ""
+
+
+def tabulate(released: Released, language: str = "en") -> Table:
+    """Return the table of a released result.
+
+    Parameters
+    ----------
+    released
+        Any shape.
+    language
+        Language of the words.
+
+    Raises
+    ------
+    TypeError
+        When a result has not passed a policy.
+    """
+    require_released(released)
+    columns, rows = ROWS[released.shape.name](released, language)
+    title = words.title(released, language)
+    caption = label(
+        language,
+        "word.caption",
+        title=title,
+        units=label(language, f"unit.{released.context.unit}.other"),
+    )
+    return Table(title, caption, columns, rows, words.notes(released, language))
+
+
+def require_released(released: object) -> None:
+    """Raise TypeError unless the object has passed a policy."""
+    if not isinstance(released, Released):
+        raise TypeError(
+            f"a {type(released).__name__} has passed no disclosure policy: "
+            "show what analytics.sharing.protect.protect(result, policy) returns"
+        )

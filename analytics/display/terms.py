@@ -1,0 +1,103 @@
+"""The words of codes, and texts from exports made harmless."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from numbers import Real
+
+from analytics.definitions.labels import label, labels
+from analytics.display import numbers
+
+#: Columns whose values are data: they are shown as they came.
+DATA_COLUMNS = ("clinic", "country", "file", "unit", "period", "quarter")
+
+LONGEST = 200
+
+#: Longest text beside a picture.
+LONGEST_IN_FIGURE = 34
+
+_INVISIBLE = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
+
+
+def clean(text: object, *, longest: int = LONGEST) -> str:
+    """Return a text from an export on one line, without control or direction marks, shortened."""
+    kept = "".join(
+        " " if c in "\t\r\n" else c
+        for c in str(text)
+        if c in "\t\r\n" or unicodedata.category(c) not in _INVISIBLE
+    )
+    return shorten(re.sub(r"\s+", " ", kept).strip(), longest)
+
+
+def shorten(text: str, longest: int) -> str:
+    """Return the text, cut with an ellipsis where it is longer."""
+    return (
+        text if len(text) <= longest else text[: longest - 1].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
+    )
+
+
+def column(name: str, language: str) -> str:
+    """Return the words of a column; one carried along from an export keeps its name.
+
+    Raises
+    ------
+    KeyError
+        When a column of ours has no label.
+    """
+    if name.startswith("extra_"):
+        return clean(name.removeprefix("extra_").replace("_", " "))
+    return label(language, f"column.{name}")
+
+
+def level(name: str, value: object, language: str) -> str:
+    """Return the words of a value of a column.
+
+    Raises
+    ------
+    KeyError
+        When a code of ours has no label.
+    """
+    if value is None or value != value or str(value) in ("", "<NA>"):
+        return label(language, "level.unknown")
+    if isinstance(value, Real) and not isinstance(value, bool):
+        whole = float(value).is_integer()
+        return numbers.decimal(float(value), language, places=0 if whole else 1)
+    code = str(value)
+    known = labels(language)
+    for key in (f"level.{name}.{code}", f"level.{code}", f"level.{code.lower()}"):
+        is_data = name in DATA_COLUMNS or name.startswith("extra_")
+        if key in known and (not is_data or code in ("all", "other_clinics")):
+            return known[key]
+    if name in ("quarter", "period"):
+        return clean(numbers.quarter(code, language))
+    if name in DATA_COLUMNS or name.startswith("extra_"):
+        return clean(code)
+    raise KeyError(f"level.{name}.{code}")
+
+
+def group(released_groups: tuple[str, ...], values: tuple[object, ...], language: str) -> str:
+    """Return the words of one group, its levels joined."""
+    pairs = zip(released_groups, values, strict=True)
+    return " \N{MIDDLE DOT} ".join(level(name, value, language) for name, value in pairs)
+
+
+def term(name: str, value: object, reference: object, language: str) -> str:
+    """Return what an effect compares: a number per unit, or a level against its reference."""
+    words = (
+        label(language, f"term.{name}") if not name.startswith("extra_") else column(name, language)
+    )
+    if not has_level(value):
+        return words
+    return label(
+        language,
+        "sentence.level_of",
+        term=words,
+        level=level(name, value, language),
+        reference=level(name, reference, language),
+    )
+
+
+def has_level(value: object) -> bool:
+    """Return whether an effect is of a level, not of a number."""
+    return value is not None and value == value and str(value) not in ("", "<NA>")
