@@ -60,7 +60,7 @@ def rootogram(fit: CountFit, count: ArrayLike, design: ArrayLike) -> pd.DataFram
     Parameters
     ----------
     fit
-        A fit that did not fail.
+        A fit that did not fail (``fit_failed`` is raised otherwise).
     count, design
         The rows it was fitted to.
 
@@ -70,8 +70,9 @@ def rootogram(fit: CountFit, count: ArrayLike, design: ArrayLike) -> pd.DataFram
         value, observed, expected, gap (root of observed less root of expected); Kleiber &
         Zeileis 2016, Am Stat 70:296. Values run from the family's lowest to the largest seen.
     """
+    _refuse_failed(fit)
     y = np.asarray(count, float)
-    eta = _predictor(fit, np.asarray(design, float))
+    eta = np.asarray(design, float)[:, fit.used] @ fit.coefficients[fit.used]
     if fit.family.has_levels:
         values, expected = fit.levels, level_chances(eta, fit.extra).sum(axis=0)
     else:
@@ -102,6 +103,7 @@ def predicted_count(fit: CountFit, rows: ArrayLike, *, level: float = 0.95) -> I
     NotEstimableError
         ``fit_failed`` with the family's name.
     """
+    _refuse_failed(fit)
     x = np.atleast_2d(np.asarray(rows, float))
     p = int(fit.used.sum())
     theta = np.r_[fit.coefficients[fit.used], fit.extra]
@@ -125,7 +127,6 @@ def _log_mean(fit: CountFit, x: Floats, theta: Floats) -> Floats:
     return np.log(fit.fitted_family.moments(eta, extra)[0])
 
 
-def _predictor(fit: CountFit, design: Floats) -> Floats:
+def _refuse_failed(fit: CountFit) -> None:
     if fit.status == "failed":
-        raise NotEstimableError("fit_failed", family=fit.family.name)
-    return design[:, fit.used] @ fit.coefficients[fit.used]
+        raise NotEstimableError("fit_failed", family=fit.family.name, cause=fit.reason)
