@@ -11,9 +11,7 @@ from markupsafe import Markup, escape
 from nbformat import NotebookNode
 
 from analytics.definitions.labels import label
-
-#: A shown object that carries this type has passed the disclosure policy.
-BLOCK_TYPE = "application/vnd.talipes-outcomes.block+json"
+from analytics.display.block import BLOCK_TYPE
 
 #: Cells with this tag hold the text that the notebook test compares; pages leave it out.
 HEADLINE_TAG = "headline"

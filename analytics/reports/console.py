@@ -11,7 +11,8 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from analytics.definitions.labels import label, labels
-from analytics.intake.ledger import Ledger
+from analytics.display import numbers
+from analytics.reports.fixing import list_faults
 from analytics.reports.provenance import FATES
 from analytics.reports.report import Report
 
@@ -38,35 +39,40 @@ def tell_check(report: Report) -> str:
     say = partial(label, report.language)
     ledger = report.records.ledger
     balance = ledger.balance()
-    total = {name: f"{int(balance[name].sum()):,}" for name in FATES}
-    faults = list_worst_faults(ledger, report.language)
-    parts = [
-        say("page.provenance.balance", **total),
-        balance.to_string(index=False),
-        say("faults.worst") if len(faults) else say("faults.none"),
-        faults.to_string(index=False) if len(faults) else "",
+    total = {name: numbers.count(balance[name].sum(), report.language) for name in FATES}
+    faults = list_worst_faults(ledger.flags)
+    known = labels(report.language)
+    told = [
+        say("faults.line", what=known[f"check.{fault.rule}.what"], **fault._asdict())
+        for fault in faults.itertuples(index=False)
     ]
-    return "\n\n".join(part for part in parts if part)
+    heading = say("faults.worst") if told else say("faults.none")
+    return "\n".join(
+        [
+            say("page.provenance.balance", **total),
+            "",
+            balance.to_string(index=False),
+            "",
+            heading,
+            *told,
+        ]
+    )
 
 
-def list_worst_faults(ledger: Ledger, language: str) -> pd.DataFrame:
-    """Return the faults found, hard ones first, then by how often they were found.
+def list_worst_faults(flags: pd.DataFrame) -> pd.DataFrame:
+    """Return the faults of records, hard ones first, then by how often they were found.
 
     Returns
     -------
     DataFrame
-        ``rule, severity, n, first, meaning``: ``first`` is file, sheet and line of one of them.
+        ``rule, severity, n, file, line``: file and line are those of the first one.
     """
-    flags = ledger.flags
-    at = flags["file"].str.cat([flags["sheet"].fillna(""), flags["line"].astype("string")], sep="|")
+    faults = list_faults(flags)
     counted = (
-        flags.assign(first=at)
-        .groupby(["rule", "severity"], sort=True)
-        .agg(n=("first", "size"), first=("first", "first"))
+        faults.groupby(["rule", "severity"], sort=True)
+        .agg(n=("rule", "size"), file=("file", "first"), line=("line", "first"))
         .reset_index()
     )
-    known = labels(language)
-    counted["meaning"] = [known.get(f"check.{rule}.what", "") for rule in counted["rule"]]
-    counted["soft"] = counted["severity"] != "hard"
-    worst = counted.sort_values(["soft", "n", "rule"], ascending=[True, False, True])
-    return worst.head(N_WORST).drop(columns="soft")
+    counted["is_soft"] = counted["severity"] != "hard"
+    worst = counted.sort_values(["is_soft", "n", "rule"], ascending=[True, False, True])
+    return worst.head(N_WORST).drop(columns="is_soft").reset_index(drop=True)

@@ -35,15 +35,16 @@ def replacing(target: Path) -> Iterator[Path]:
     check_replaceable(target)
     with _as_output_error(target):
         target.parent.mkdir(parents=True, exist_ok=True)
-        fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}-new-", dir=target.parent))
+        # Nobody else can look into a half-written report: its own folder lies in a closed one.
+        closed = Path(tempfile.mkdtemp(prefix=f".{target.name}-new-", dir=target.parent))
+        fresh = closed / "report"
+        fresh.mkdir()
     try:
         with _as_output_error(target):
             yield fresh
-            # mkdtemp makes a folder for this user alone; a report is as readable as its parent.
-            fresh.chmod(target.parent.stat().st_mode & 0o777)
             _swap(fresh, target)
     finally:
-        shutil.rmtree(fresh, ignore_errors=True)
+        shutil.rmtree(closed, ignore_errors=True)
 
 
 def check_replaceable(target: Path) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 from analytics.definitions.policies import POLICIES
 from analytics.errors import QuestionError
 from analytics.reports.chapters import Chapter, all_blocks, read_chapter
+from analytics.reports.fixing import build_records_to_fix
 from analytics.reports.folder import PROVENANCE, check_replaceable, hash_file, replacing
 from analytics.reports.page import build_page
 from analytics.reports.prepared import store
@@ -20,7 +21,7 @@ from analytics.reports.provenance import build_provenance
 from analytics.reports.report import Report
 from analytics.reports.run import Run, run_notebooks
 from analytics.reports.settings import Settings
-from analytics.reports.workbooks import write_records_to_fix, write_tables
+from analytics.reports.tables import build_tables
 
 NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
 
@@ -143,10 +144,11 @@ def _write_files(made: _Made, folder: Path) -> None:
     ):
         provenance = build_provenance(report.settings, policy, report.records, _seeds(chapters))
         _write_text(folder / name, build_page(chapters, provenance))
-    write_tables(folder / "tables.xlsx", blocks, report.settings)
+    (folder / "tables.xlsx").write_bytes(build_tables(blocks, report.settings))
     if report.policy.traceable:
-        write_records_to_fix(folder / "records_to_fix.xlsx", report.records, report.settings)
-    _write_json(folder / "results.json", everything)
+        workbook = build_records_to_fix(report.records, report.settings)
+        (folder / "records_to_fix.xlsx").write_bytes(workbook)
+    _write_json(folder / "results.json", [_without_picture(block) for block in everything])
     provenance = build_provenance(
         report.settings, report.policy, report.records, _seeds((*made.network, *made.funder))
     )
@@ -158,6 +160,10 @@ def _write_files(made: _Made, folder: Path) -> None:
 def _seeds(chapters: Sequence[Chapter]) -> list[int]:
     seeds = (block["context"].get("seed") for chapter in chapters for block in chapter.blocks)
     return [seed for seed in seeds if seed is not None]
+
+
+def _without_picture(block: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in block.items() if name != "svg"}
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -21,6 +21,10 @@ _LONGEST_NAME = 31
 _FORBIDDEN = re.compile(r"[\[\]:*?/\\\x00-\x1f]")
 
 
+class Percent(float):
+    """A share from 0 to 1 that a workbook shows as a percentage."""
+
+
 @dataclass(frozen=True)
 class Sheet:
     """One table with what must stand beside it.
@@ -36,7 +40,7 @@ class Sheet:
     heads
         Headings.
     rows
-        Values: number, text, date, or None for nothing.
+        Values: number, ``Percent``, text, date, or None for nothing.
     """
 
     name: str
@@ -52,6 +56,7 @@ class _Styles:
     head: Format
     text: Format
     day: Format
+    percent: Format
     name: Format
 
 
@@ -116,6 +121,7 @@ def _make_styles(book: Workbook) -> _Styles:
         head=book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1}),
         text=book.add_format({"text_wrap": True, "valign": "top"}),
         day=book.add_format({"num_format": "yyyy-mm-dd", "align": "left", "valign": "top"}),
+        percent=book.add_format({"num_format": "0.0%", "valign": "top"}),
         name=book.add_format({"italic": True, "valign": "top"}),
     )
 
@@ -143,6 +149,8 @@ def _write_value(tab: Worksheet, at: tuple[int, int], value: Any, styles: _Style
         tab.write_blank(*at, None, styles.text)
     elif isinstance(value, date):
         tab.write_datetime(*at, value, styles.day)
+    elif isinstance(value, Percent):
+        tab.write_number(*at, value, styles.percent)
     elif isinstance(value, int | float) and not isinstance(value, bool):
         tab.write_number(*at, value)
     else:

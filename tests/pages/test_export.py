@@ -5,7 +5,8 @@ import re
 import nbformat
 import pytest
 
-from analytics.reports.chapters import BLOCK_TYPE, read_chapter, render_markdown
+from analytics.display.block import BLOCK_TYPE
+from analytics.reports.chapters import read_chapter, render_markdown
 from analytics.reports.page import build_page
 
 V4 = nbformat.v4

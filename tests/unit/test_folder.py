@@ -27,6 +27,12 @@ def test_a_report_is_written_and_then_replaced(tmp_path):
     assert [path.name for path in target.parent.iterdir()] == ["report"]
 
 
+def test_a_report_is_as_readable_as_any_new_folder(tmp_path):
+    write_report(tmp_path / "report", "x")
+    (tmp_path / "other").mkdir()
+    assert (tmp_path / "report").stat().st_mode == (tmp_path / "other").stat().st_mode
+
+
 def test_a_failed_run_leaves_the_last_report_and_nothing_else(tmp_path):
     target = tmp_path / "report"
     write_report(target, "good")
@@ -54,7 +60,7 @@ def test_the_last_report_comes_back_when_the_new_one_cannot_be_moved(tmp_path, m
     rename = kind.rename
 
     def refuse_new(self, to):
-        if "-new-" in self.name:
+        if "-new-" in self.parent.name:
             raise PermissionError(13, "Permission denied", str(self))
         return rename(self, to)
 

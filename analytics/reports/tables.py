@@ -1,0 +1,119 @@
+"""The workbook of all tables: from the data of the blocks that the pages show."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
+from typing import Any
+
+from analytics.definitions.labels import label
+from analytics.display import terms
+from analytics.reports.settings import Settings
+from analytics.reports.workbook import Percent, Sheet, build_workbook
+
+#: Ends of the interval, which a page writes beside the figure and a workbook in two columns.
+LIMITS = ("lower", "upper")
+
+Block = Mapping[str, Any]
+
+
+def build_tables(blocks: Sequence[Block], settings: Settings) -> bytes:
+    """Return the workbook of every table of a report, each once.
+
+    Parameters
+    ----------
+    blocks
+        As the pages show them, in order.
+    settings
+        For the cut-off and the language.
+    """
+    language = settings.language
+    sheets = []
+    for block in _each_once(blocks):
+        sheets.append(build_sheet(block, language))
+        if len(block["frame"]) != len(block["table"]["rows"]):
+            sheets.append(build_steps(block, language))
+    return build_workbook(
+        sheets,
+        about=label(language, "workbook.about_tables"),
+        cut_off=settings.cut_off,
+        language=language,
+    )
+
+
+def build_sheet(block: Block, language: str) -> Sheet:
+    """Return the table of a block, with the ends of intervals where each row has its own."""
+    table = block["table"]
+    heads = [column["words"] for column in table["columns"]]
+    rows = [[_value(cell) for cell in row] for row in table["rows"]]
+    records = block["frame"]
+    if len(records) == len(rows) and set(LIMITS) <= set(records[0] if records else ()):
+        heads += [terms.column(name, language) for name in LIMITS]
+        rows = [
+            row + [_like(record[name], row) for name in LIMITS]
+            for row, record in zip(rows, records, strict=True)
+        ]
+    return Sheet(
+        name=block["name"],
+        title=table["caption"],
+        about=_about(block, language),
+        heads=tuple(heads),
+        rows=tuple(map(tuple, rows)),
+    )
+
+
+def build_steps(block: Block, language: str) -> Sheet:
+    """Return every step of a curve as numbers; the table shows it at fixed times alone."""
+    say = partial(label, language)
+    records = block["frame"]
+    names = list(records[0]) if records else []
+    rows = [[_in_words(name, record[name], language) for name in names] for record in records]
+    return Sheet(
+        name=f"{block['name']} {say('workbook.steps')}",
+        title=f"{block['table']['caption']}: {say('workbook.steps')}",
+        about=_about(block, language),
+        heads=tuple(terms.column(name, language) for name in names),
+        rows=tuple(map(tuple, rows)),
+    )
+
+
+def _each_once(blocks: Sequence[Block]) -> Iterator[Block]:
+    shown: list[tuple[str, Any]] = []
+    for block in blocks:
+        if (block["name"], block["table"]) not in shown:
+            shown.append((block["name"], block["table"]))
+            yield block
+
+
+def _value(cell: Mapping[str, Any]) -> Any:
+    """Return the number of a cell, or its words where it has none or was withheld."""
+    value = cell["value"]
+    if isinstance(value, int | float) and not cell["is_header"]:
+        return Percent(value) if "%" in cell["text"] else value
+    return cell["text"] or None
+
+
+def _like(value: float | None, row: Sequence[Any]) -> Any:
+    """Return the end of an interval written like the figure of its row."""
+    is_percent = any(isinstance(other, Percent) for other in row)
+    return Percent(value) if is_percent and value is not None else value
+
+
+def _in_words(name: str, value: Any, language: str) -> Any:
+    if name == "state":
+        return label(language, f"state.{value}")
+    if name in ("estimate", *LIMITS) and value is not None:
+        return Percent(value)
+    return value if isinstance(value, int | float) else terms.level(name, value, language)
+
+
+def _about(block: Block, language: str) -> tuple[tuple[str, str], ...]:
+    say = partial(label, language)
+    context = block["context"]
+    facts = [
+        (say("workbook.unit"), say(f"unit.{context['unit']}.other")),
+        (say("workbook.population"), context["population"]),
+        (say("workbook.method"), " ".join(filter(None, (context["method"], context["reference"])))),
+        *((say("workbook.note"), note) for note in block["notes"]),
+    ]
+    return tuple(facts)
