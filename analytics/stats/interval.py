@@ -18,6 +18,8 @@ MOST_STEPS = 500
 MOST_HALVINGS = 40
 # Masses below this are rounding error of the least-squares step.
 SMALLEST_MASS = 1e-12
+# Of a mean log-likelihood, relative.
+ROUNDING = 1e-13
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,6 +244,8 @@ def _towards(
 ) -> np.ndarray:
     weight = patterns.weight / patterns.weight.sum()
     here = float(weight @ np.log(_likely(patterns, mass)))
+    # Close to the top the rise drowns in the rounding of the sum itself.
+    here -= ROUNDING * (1 + abs(here))
     share = 1.0
     for _ in range(MOST_HALVINGS):
         moved = mass + share * (target - mass)
