@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from synthetic_data.scenario import CUT_OFF, Clinic, Effects
 
 #: Thresholds on the severity scale above which a sign is moderate and severe.
-MODERATE, SEVERE = -2.0, -0.3
+MODERATE, SEVERE = -2.0, -0.2
 
 #: Shares of children by age at first contact, and the youngest and oldest days of each class.
-AGES = ((0.46, 5, 45), (0.27, 46, 180), (0.13, 181, 364), (0.14, 365, 1200))
+AGES = ((0.46, 5, 45), (0.27, 46, 180), (0.13, 181, 364), (0.14, 365, 1050))
 
 
 @dataclass(frozen=True)

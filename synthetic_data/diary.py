@@ -92,13 +92,13 @@ def _first_exits(
 def _end_of_bracing(
     children: Children, feet: Feet, reviews: NDArray[np.int64], seen: NDArray[np.int64]
 ) -> NDArray[np.int64]:
-    """Return the number of the review that ends bracing: at four years and after two in the brace.
+    """Return the number of the review that ends bracing: at four years, and not before 600 days.
 
     It is put off while a relapse seen shortly before is being treated.
     """
     braced = reviews[:, 0] - 14
     birth = children.enrolled - children.age_days
-    end = np.maximum(birth + 1461, braced + 730)
+    end = np.maximum(birth + 1461, braced + 600)
     number = np.argmax(reviews >= end[:, None], axis=1)
     number = np.where((reviews >= end[:, None]).any(axis=1), number, N_REVIEWS - 1)
     latest = _largest_by_child(np.where(seen < NEVER, seen, -NEVER), feet)

@@ -5,18 +5,29 @@ from __future__ import annotations
 import argparse
 import csv
 from dataclasses import asdict
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from analytics.definitions.columns import CLINICS as CLINIC_COLUMNS
-from synthetic_data import long_export, wide_export
+from synthetic_data import (
+    faults_linked,
+    faults_long,
+    faults_wide,
+    long_export,
+    truth_file,
+    wide_export,
+)
 from synthetic_data.dimeglio import add_dimeglio
 from synthetic_data.findings import add_angles, add_brace, add_events, add_outcomes, add_scores
 from synthetic_data.network import Network, simulate
 from synthetic_data.people import describe_children, describe_feet
+from synthetic_data.planted import Fault, Register, Row
 from synthetic_data.scenario import CLINICS, COUNTRY, EFFECTS, SEED
+from synthetic_data.truth import find_truth
+from synthetic_data.truth_file import find_lines
 from synthetic_data.visits import plan_visits
 
 HERE = Path(__file__).resolve().parent
@@ -42,6 +53,14 @@ def save_clinics(folder: Path) -> None:
         )
 
 
+def plant(visits: list[Row], pages: list[Row]) -> tuple[list[Fault], list[Fault]]:
+    """Return the faults planted in the long and in the wide export."""
+    register = Register(visits, itemgetter("Child no"))
+    registre = Register(pages, itemgetter("Centre", "Dossier"))
+    of_visits, of_pages = faults_linked.plant(register, registre)
+    return of_visits + faults_long.plant(register), of_pages + faults_wide.plant(registre)
+
+
 def generate(folder: Path) -> None:
     """Write exports, clinics and truth into a folder."""
     network = simulate(seed=SEED, effects=EFFECTS)
@@ -51,8 +70,17 @@ def generate(folder: Path) -> None:
     exports = folder / "exports"
     exports.mkdir(parents=True, exist_ok=True)
     save_clinics(folder)
-    long_export.save(long_export.write_rows(lines, children, feet), exports)
-    wide_export.save(wide_export.write_rows(lines, children, feet), exports)
+    visits = long_export.write_rows(lines, children, feet)
+    pages = wide_export.write_rows(lines, children, feet)
+    of_visits, of_pages = plant(visits, pages)
+    long_export.save(visits, exports)
+    wide_export.save(pages, exports)
+    first = wide_export.HEADER_LINE + 1
+    planted = [
+        (long_export.FILE, "", of_visits, find_lines(of_visits, visits, 2)),
+        (wide_export.FILE, wide_export.SHEET, of_pages, find_lines(of_pages, pages, first)),
+    ]
+    truth_file.save(folder, find_truth(), planted)
 
 
 def main() -> None:

@@ -103,8 +103,13 @@ def write_rows(
 
 
 def save(rows: list[dict[str, str]], folder: Path) -> None:
-    """Write the rows as CSV; the first row stands on line 2."""
+    """Write the rows as CSV; the first row stands on line 2.
+
+    A cell under a heading that the register does not have stands at the end of its line.
+    """
     with (folder / FILE).open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, HEADINGS, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(HEADINGS)
+        for row in rows:
+            extra = [text for name, text in row.items() if name not in HEADINGS]
+            writer.writerow([*(row[name] for name in HEADINGS), *extra])

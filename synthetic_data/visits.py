@@ -92,12 +92,12 @@ def _treatments(network: Network, *, rng: Generator) -> pd.DataFrame:
     fitted = operated + np.where(transfer, 35, np.where(again, 21, 0))
     repeat = np.repeat(np.arange(n), n_casts)
     number = np.arange(repeat.size) - np.repeat(np.cumsum(n_casts) - n_casts, n_casts)
-    t, a = np.flatnonzero(transfer), np.flatnonzero(again)
+    t, a, o = np.flatnonzero(transfer), np.flatnonzero(again), np.flatnonzero(transfer | again)
     parts = [
         _lines(foot[repeat], begin[repeat] + 7 * number, "cast", "recast", number + 1),
         _lines(foot[t], operated[t], "procedure", "transfer"),
         _lines(foot[a], operated[a], "procedure", "tenotomy_again"),
-        _lines(foot[a], operated[a], "cast", "recast", n_casts[a] + 1),
+        _lines(foot[o], operated[o], "cast", "recast", n_casts[o] + 1),
         _lines(foot, fitted, "brace_fitting", "refitting"),
     ]
     return pd.concat(parts, ignore_index=True).assign(until=lambda x: x["foot"].map(
