@@ -65,7 +65,7 @@ def _draw_step(axes: Axes, place: int, rows: pd.DataFrame, *, scale: float, lang
         )
         axes.text(n_in / scale * 0.78 + 0.01, place, of, va="center")
     reasons = [
-        f"{label(language, f'reason.{row.reason}')} {count_words(row.n_reason, language)}"
+        f"{terms.reason(row.reason, language)} {count_words(row.n_reason, language)}"
         for row in rows.itertuples()
         if pd.isna(row.n_reason) or row.n_reason > 0
     ]

@@ -44,7 +44,7 @@ def _flow(released: Released, language: str) -> tuple[str, ...]:
         parts = [
             say(
                 "sentence.flow_reason",
-                reason=say(f"reason.{r.reason}"),
+                reason=terms.reason(r.reason, language),
                 n=count_words(r.n_reason, language),
             )
             for r in rows.itertuples()

@@ -111,7 +111,7 @@ def _flow(released: Released, language: str) -> Made:
     made = []
     for row in rows_of(released, released.frame):
         step = label(language, f"step.{row.text('step')}")
-        reason = label(language, f"reason.{row.text('reason')}")
+        reason = terms.reason(row.text("reason"), language)
         n_in, n_out, n_reason = (write.count(row, name) for name in counts)
         line = [*write.groups(row), Cell(step, step, is_header=True), n_in, n_out]
         made.append([*line, Cell(reason, reason), n_reason])

@@ -76,6 +76,16 @@ def level(name: str, value: object, language: str) -> str:
     raise KeyError(f"level.{name}.{code}")
 
 
+def reason(code: str, language: str) -> str:
+    """Return the words of a reason; ``<fate>.<rule>`` names what became of a row and the rule."""
+    known = labels(language)
+    if f"reason.{code}" in known:
+        return known[f"reason.{code}"]
+    fate, _, rule = code.partition(".")
+    words = label(language, f"check.{rule}.what").rstrip(".")
+    return f"{label(language, f'fate.{fate}')}: {words[:1].lower()}{words[1:]} ({rule})"
+
+
 def group(released_groups: tuple[str, ...], values: tuple[object, ...], language: str) -> str:
     """Return the words of one group, its levels joined."""
     pairs = zip(released_groups, values, strict=True)
