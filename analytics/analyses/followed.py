@@ -45,8 +45,9 @@ def follow(cohort: Cohort, endpoint: Endpoint) -> Followed:
 
     Notes
     -----
-    Without an event a foot is censored on the day it was last seen, never at the cut-off: nobody
-    knows how a foot fares that nobody looked at.
+    Without an event a foot is censored on the day it was last seen, not at the cut-off: nobody
+    knows how a foot fares that nobody looked at. An endpoint whose event needs no visit to be
+    known names another day (``until``).
     """
     feet = cohort.feet
     inside = evaluate(endpoint.population, feet, cohort.protocol).fillna(False)
@@ -67,7 +68,8 @@ def _timed(feet: pd.DataFrame, endpoint: Endpoint) -> pd.DataFrame:
     other = _earliest(feet, endpoint.competing, after=origin)
     is_event = event.notna() & ~(other < event)
     is_other = other.notna() & ~is_event
-    end = event.where(is_event, other.where(is_other, feet["last_seen_on"]))
+    until = feet[endpoint.until].fillna(feet["last_seen_on"])
+    end = event.where(is_event, other.where(is_other, until))
     entry = pd.Series(0, index=feet.index, dtype="int64")
     if endpoint.enters:
         entry = (feet[endpoint.enters] - origin).dt.days.clip(lower=0).fillna(0).astype("int64")

@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 
 from analytics.analyses.context import Method, describe
-from analytics.analyses.time_to import read_endpoint
-from analytics.analyses.verdicts import VERDICTS, find_immature, find_verdicts
+from analytics.analyses.followed import CENSORED, COMPETING, EVENT, follow
+from analytics.analyses.verdicts import VERDICTS, find_verdicts
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.rules import evaluate, find_values
 from analytics.results import ESTIMATES, Phrase, Result
+from analytics.stats.group_incidence import group_rows, read_groups
 from analytics.stats.proportions import clustered_proportion
 from analytics.stats.spread import clustered_quantile, clustered_ratio
 
@@ -102,7 +103,7 @@ def _share(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int
 def _ratio(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> pd.DataFrame:
     counts, used, group = _answered(cohort, indicator, codes, n_groups)
     above = find_values(indicator.numerator, used).to_numpy(dtype=float)
-    below = find_values(indicator.denominator, used).to_numpy(dtype=float)
+    below = _below(indicator, used)
     ratio = clustered_ratio(above, below, used["child"].to_numpy(), group=group, n_groups=n_groups)
     return counts.assign(
         measure=indicator.code,
@@ -112,6 +113,15 @@ def _ratio(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int
         lower=ratio.lower,
         upper=ratio.upper,
     ).drop(columns="answered")
+
+
+def _below(indicator: Indicator, used: pd.DataFrame) -> np.ndarray:
+    """Return what each foot adds below the line of a ratio."""
+    if indicator.denominator:
+        return find_values(indicator.denominator, used).to_numpy(dtype=float)
+    if indicator.unit == "child":
+        return (~used.duplicated("child")).to_numpy(dtype=float)
+    return np.ones(len(used))
 
 
 def _spread(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> pd.DataFrame:
@@ -135,26 +145,65 @@ def _spread(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: in
 
 
 def _curve(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> pd.DataFrame:
-    endpoint = ENDPOINTS[indicator.numerator]
-    read = read_endpoint(cohort, endpoint, indicator.horizon_days, codes=codes, n_groups=n_groups)
-    return read.assign(measure=indicator.code)
+    """Read a curve at its horizon; missing where fewer children than few are still followed.
+
+    Every foot begun has its time in the curve, so none is immature, and the numerator is missing:
+    a curve is no ratio of counts. Unknown are feet not seen after the origin.
+    """
+    endpoint, feet, group = ENDPOINTS[indicator.numerator], cohort.feet, codes.to_numpy()
+    inside = evaluate(indicator.population, feet, cohort.protocol).fillna(False)
+    inside &= evaluate(endpoint.population, feet, cohort.protocol).fillna(False)
+    begun = (inside & feet[endpoint.origin].notna()).to_numpy(dtype=bool) & (group >= 0)
+    rows = follow(cohort, endpoint).rows
+    rows = rows.loc[begun[feet.index.get_indexer(rows.index)]]
+    keep = (EVENT, COMPETING) if indicator.reading == "aalen_johansen" else (EVENT,)
+    read = read_groups(
+        group_rows(
+            rows["time_days"],
+            rows["ended"].where(rows["ended"].isin(keep), CENSORED),
+            rows["entry_days"],
+            cluster=pd.factorize(rows["child"])[0],
+            group=codes.loc[rows.index],
+        ),
+        indicator.horizon_days,
+        n_groups=n_groups,
+    )
+    enough = read.still_followed >= cohort.protocol.few_children
+    n, n_begun, used = (
+        np.bincount(which, minlength=n_groups)
+        for which in (group[group >= 0], group[begun], codes.loc[rows.index].to_numpy())
+    )
+    limits = {name: getattr(read, name) for name in ("estimate", "lower", "upper")}
+    return pd.DataFrame(
+        {name: np.where(enough, values, np.nan) for name, values in limits.items()}
+    ).assign(
+        measure=indicator.code,
+        group=np.arange(n_groups),
+        n=n,
+        denominator=used,
+        numerator=pd.NA,
+        outside=n - n_begun,
+        immature=0,
+        unknown=n_begun - used,
+    )
 
 
 def _answered(
     cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int
 ) -> tuple[pd.DataFrame, pd.DataFrame, np.ndarray]:
     """Return verdict counts by group, and the feet that enter a ratio or spread."""
-    feet = cohort.feet
-    inside = evaluate(indicator.population, feet, cohort.protocol).fillna(False)
-    columns = [c for c in (indicator.numerator, indicator.denominator) if c]
-    missing = pd.concat([find_values(c, feet).isna() for c in columns], axis=1).any(axis=1)
-    known = evaluate(indicator.known, feet, cohort.protocol).fillna(False) & ~missing
-    verdict = pd.Series("outside", index=feet.index, dtype="string")
-    said = known.map({True: "yes", False: "unknown"}).astype("string")
-    verdict = verdict.mask(inside, said.mask(find_immature(cohort, indicator), "immature"))
-    counts = _count_verdicts(verdict, codes.to_numpy(), n_groups).drop(columns="no")
-    keep = verdict.eq("yes").to_numpy() & (codes.to_numpy() >= 0)
-    return counts.rename(columns={"yes": "answered"}), feet.loc[keep], codes.to_numpy()[keep]
+    verdict = find_verdicts(cohort, indicator)
+    group = codes.loc[verdict.index].to_numpy()
+    counts = _count_verdicts(verdict, group, n_groups).drop(columns="no")
+    if indicator.kind == "ratio" and indicator.unit == "child" and not indicator.denominator:
+        # Both feet add their part to the one child, in the group where the child counts.
+        child = cohort.feet["child"]
+        of_child = pd.Series(group, index=child.loc[verdict.index])
+        verdict = find_verdicts(cohort, replace(indicator, unit="foot"))
+        group = of_child.loc[child.loc[verdict.index]].to_numpy()
+    keep = verdict.eq("yes").to_numpy() & (group >= 0)
+    used = cohort.feet.loc[verdict.index[keep]]
+    return counts.rename(columns={"yes": "answered"}), used, group[keep]
 
 
 def _count_verdicts(verdict: pd.Series, group: np.ndarray, n_groups: int) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""How long until an event: curves, their readings at fixed times, and what goes with them."""
+"""How long until an event: curves."""
 
 from __future__ import annotations
 
@@ -11,9 +11,8 @@ import pandas as pd
 from analytics.analyses.context import Method, describe
 from analytics.analyses.followed import EVENT, Followed, follow
 from analytics.courses.cohort import Cohort
-from analytics.definitions.endpoints import ENDPOINTS, Endpoint
+from analytics.definitions.endpoints import ENDPOINTS
 from analytics.results import CURVE, Context, Phrase, Result
-from analytics.stats.curve_reading import read_curve
 from analytics.stats.spells import as_spells
 from analytics.stats.survival import SurvivalCurve, product_limit
 
@@ -67,63 +66,6 @@ def fit_curve(rows: pd.DataFrame) -> SurvivalCurve:
             cluster=rows["child"].to_numpy(),
         )
     )
-
-
-def read_endpoint(
-    cohort: Cohort, endpoint: Endpoint, horizon_days: int, *, codes: pd.Series, n_groups: int
-) -> pd.DataFrame:
-    """Return the curve of each group read at one time.
-
-    Parameters
-    ----------
-    cohort
-        Feet at the cut-off.
-    endpoint
-        The question.
-    horizon_days
-        Where to read.
-    codes
-        Group of every foot of the cohort, -1 for none.
-    n_groups
-        How many groups there are.
-
-    Returns
-    -------
-    DataFrame
-        One row per group: ``group, n, denominator`` (feet in the curve), ``numerator`` (missing:
-        a curve is no ratio of counts), ``estimate, lower, upper`` (missing where fewer children
-        than the protocol's few are still followed), ``outside`` (not at the origin), ``immature``
-        (0: a curve uses what time there is) and ``unknown`` (not seen after the origin).
-    """
-    rows = follow(cohort, endpoint).rows
-    begun = cohort.feet[endpoint.origin].notna()
-    group = codes.to_numpy()
-    n = np.bincount(group[group >= 0], minlength=n_groups)
-    n_begun = np.bincount(group[(group >= 0) & begun.to_numpy()], minlength=n_groups)
-    of_row = codes.loc[rows.index].to_numpy()
-    used = np.bincount(of_row[of_row >= 0], minlength=n_groups)
-    few = cohort.protocol.few_children
-    read = [
-        _read(rows.loc[of_row == g], horizon_days, few) if used[g] else (np.nan,) * 3
-        for g in range(n_groups)
-    ]
-    return pd.DataFrame(read, columns=["estimate", "lower", "upper"]).assign(
-        group=np.arange(n_groups),
-        n=n,
-        denominator=used,
-        numerator=pd.NA,
-        outside=n - n_begun,
-        immature=0,
-        unknown=n_begun - used,
-    )
-
-
-def _read(rows: pd.DataFrame, horizon_days: int, few: int) -> tuple[float, float, float]:
-    still = rows.loc[rows["time_days"] >= horizon_days, "child"].nunique()
-    if still < few:
-        return (np.nan, np.nan, np.nan)
-    at = read_curve(fit_curve(rows), [horizon_days])
-    return float(at["estimate"].iloc[0]), float(at["lower"].iloc[0]), float(at["upper"].iloc[0])
 
 
 def _split(rows: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[tuple[str, ...], pd.DataFrame]]:

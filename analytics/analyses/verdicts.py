@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analytics.analyses.followed import COMPETING, EVENT, follow
 from analytics.courses.cohort import Cohort
+from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.indicator import Indicator
-from analytics.definitions.rules import evaluate
+from analytics.definitions.rules import evaluate, find_values
 
 #: Always in this order; they add up to the units.
 VERDICTS = ("outside", "immature", "unknown", "no", "yes")
@@ -26,7 +28,8 @@ def find_verdicts(cohort: Cohort, indicator: Indicator) -> pd.Series:
     cohort
         Feet at the cut-off.
     indicator
-        A share.
+        Of any kind. Of a ratio or a spread, yes is a foot whose numbers are known. Of a curve, yes
+        is a foot followed past the horizon free of the event, unknown one lost before it.
 
     Returns
     -------
@@ -40,17 +43,15 @@ def find_verdicts(cohort: Cohort, indicator: Indicator) -> pd.Series:
     than the maturity before the cut-off; unknown when ``known`` is not true or the numerator
     rests on a missing value; else no or yes.
     """
-    feet = cohort.feet
-    inside = evaluate(indicator.population, feet, cohort.protocol).fillna(False)
-    verdict = pd.Series("outside", index=feet.index, dtype="string", name="verdict")
-    known = evaluate(indicator.known, feet, cohort.protocol).fillna(False)
-    answer = evaluate(indicator.numerator, feet, cohort.protocol).where(known)
-    said = answer.map({True: "yes", False: "no"}).astype("string").fillna("unknown")
-    said = said.mask(find_immature(cohort, indicator), "immature")
-    verdict = verdict.mask(inside, said)
-    if indicator.unit == "child":
-        return _of_children(feet, verdict, indicator.child_is)
-    return verdict
+    if indicator.kind == "curve":
+        return _of_curve(cohort, indicator)
+    verdict = _of_feet(cohort, indicator)
+    if indicator.unit != "child":
+        return verdict
+    if indicator.kind == "share" or not indicator.denominator:
+        return _of_children(cohort.feet, verdict, indicator.child_is)
+    # A quantity of the child itself is read from the foot that started first.
+    return verdict.loc[first_feet(cohort.feet).index]
 
 
 def find_immature(cohort: Cohort, indicator: Indicator) -> pd.Series:
@@ -58,8 +59,33 @@ def find_immature(cohort: Cohort, indicator: Indicator) -> pd.Series:
     feet = cohort.feet
     if not indicator.origin:
         return pd.Series(False, index=feet.index)
-    latest = pd.Timestamp(cohort.cut_off) - pd.Timedelta(days=indicator.maturity_days)
+    days = find_maturity(cohort, indicator)
+    latest = pd.Timestamp(cohort.cut_off) - pd.Timedelta(days=days)
     return (feet[indicator.origin] > latest).fillna(False)
+
+
+def find_maturity(cohort: Cohort, indicator: Indicator) -> int:
+    """Return the days after the origin from which an answer counts."""
+    days = indicator.maturity_days
+    if indicator.kind == "curve":
+        days = indicator.horizon_days
+    return int(getattr(cohort.protocol, days)) if isinstance(days, str) else days
+
+
+def find_presumed(cohort: Cohort, indicator: Indicator) -> pd.Series:
+    """Return, on the index of the verdicts, which units are a no only for want of a visit."""
+    verdict = find_verdicts(cohort, indicator)
+    if not indicator.presumed_no:
+        return pd.Series(False, index=verdict.index)
+    feet = cohort.feet
+    holds = evaluate(indicator.presumed_no, feet, cohort.protocol).fillna(False)
+    if indicator.unit == "child":
+        # With "all", one foot that surely failed is enough for the child.
+        sure = _of_feet(cohort, indicator).eq("no") & ~holds
+        holds = holds.groupby(feet["child"]).transform("any")
+        if indicator.child_is == "all":
+            holds &= ~sure.groupby(feet["child"]).transform("any")
+    return holds.loc[verdict.index].astype(bool) & verdict.eq("no")
 
 
 def first_feet(feet: pd.DataFrame) -> pd.DataFrame:
@@ -68,8 +94,42 @@ def first_feet(feet: pd.DataFrame) -> pd.DataFrame:
     return ordered.drop_duplicates("child").sort_index()
 
 
+def _of_feet(cohort: Cohort, indicator: Indicator) -> pd.Series:
+    feet, protocol = cohort.feet, cohort.protocol
+    inside = evaluate(indicator.population, feet, protocol).fillna(False)
+    known = evaluate(indicator.known, feet, protocol).fillna(False)
+    if indicator.kind == "share":
+        answer = evaluate(indicator.numerator, feet, protocol).where(known)
+    else:
+        names = [name for name in (indicator.numerator, indicator.denominator) if name]
+        missing = pd.concat([find_values(name, feet).isna() for name in names], axis=1)
+        answer = pd.Series(True, index=feet.index, dtype="boolean")
+        answer = answer.where(known & ~missing.any(axis=1))
+    said = answer.map({True: "yes", False: "no"}).astype("string").fillna("unknown")
+    said = said.mask(find_immature(cohort, indicator), "immature")
+    outside = pd.Series("outside", index=feet.index, dtype="string", name="verdict")
+    return outside.mask(inside, said)
+
+
 def _of_children(feet: pd.DataFrame, verdict: pd.Series, child_is: str) -> pd.Series:
     rank = verdict.map({name: i for i, name in enumerate(_CHILD_ORDER[child_is])}).astype("int64")
     best = rank.groupby(feet["child"]).transform("min")
     named = best.map(dict(enumerate(_CHILD_ORDER[child_is]))).astype("string")
     return named.loc[first_feet(feet).index].rename("verdict")
+
+
+def _of_curve(cohort: Cohort, indicator: Indicator) -> pd.Series:
+    """Return verdicts at the horizon; a foot whose event another one made impossible is outside."""
+    feet, horizon = cohort.feet, indicator.horizon_days
+    endpoint = ENDPOINTS[indicator.numerator]
+    inside = evaluate(indicator.population, feet, cohort.protocol).fillna(False)
+    inside &= evaluate(endpoint.population, feet, cohort.protocol).fillna(False)
+    inside &= feet[endpoint.origin].notna()
+    rows = follow(cohort, endpoint).rows.reindex(feet.index)
+    by_then = rows["time_days"] <= horizon
+    never = (by_then & rows["ended"].eq(COMPETING)) | rows["entry_days"].ge(horizon)
+    said = pd.Series("unknown", index=feet.index, dtype="string", name="verdict")
+    said = said.mask(rows["time_days"] >= horizon, "yes")
+    said = said.mask(by_then & rows["ended"].eq(EVENT), "no")
+    said = said.mask(find_immature(cohort, indicator), "immature").mask(never, "outside")
+    return said.where(inside, "outside")

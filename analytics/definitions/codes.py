@@ -61,6 +61,9 @@ DEPARTURES = (
     "other",
 )
 
+#: Those of cutting the tendon; the others are of casts and braces.
+TENOTOMY_COMPLICATIONS = ("bleeding", "nerve_or_vessel_injury")
+
 VOCABULARIES: dict[str, tuple[str, ...]] = {
     "side": SIDES,
     "sex": SEXES,

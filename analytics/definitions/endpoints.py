@@ -22,6 +22,8 @@ class Endpoint:
     seen_free
         Date column of the last visit without the event, where the event is known only to lie
         between two visits; empty when its day is exact.
+    until
+        Date column until which it is known that the event had not happened.
     enters
         Date column of delayed entry; empty when observation begins at the origin.
     population
@@ -35,6 +37,7 @@ class Endpoint:
     events: tuple[str, ...]
     competing: tuple[str, ...] = ("died_on",)
     seen_free: str = ""
+    until: str = "last_seen_on"
     enters: str = ""
     population: str = ""
     source: str = "programme"
@@ -51,8 +54,13 @@ TRANSFER_BY_AGE = Endpoint(
     population="diagnosis == 'idiopathic'",
     source="Zionts 2016",
 )
+# Not lost is known up to the cut-off, not up to the last visit only: loss is a limit that passes.
 LEAVING_CARE = Endpoint(
-    "leaving_care", "brace_on", ("lost_on",), competing=("relapse_on", "died_on")
+    "leaving_care",
+    "brace_on",
+    ("lost_on",),
+    competing=("relapse_on", "died_on"),
+    until="due_until_on",
 )
 CORRECTION = Endpoint("correction", "started_on", ("corrected_on",), competing=("died_on",))
 

@@ -85,8 +85,12 @@ CASTING = (
     Column("has_tenotomy", "flag", "Whether it was done; missing when done before enrolment."),
     _days("days_cast_to_tenotomy", "From the last cast before tenotomy to tenotomy."),
     _days("final_cast_days", "From the cast after tenotomy until seen out of it: brace or visit."),
-    Column("tenotomy_complication", "flag", "Bleeding, nerve or vessel injury noted within the "
-           "protocol's days of tenotomy; missing when nothing was noted either way."),
+    Column(
+        "tenotomy_complication",
+        "flag",
+        "Bleeding, nerve or vessel injury noted within the "
+        "protocol's days of tenotomy; missing when nothing was noted either way.",
+    ),
     _date("retenotomy_on", "Second tenotomy, at least the duplicate window after the first."),
     _date(
         "corrected_on",

@@ -1,12 +1,14 @@
 """The catalogue of quality indicators, in the order of the pathway.
 
-To add one, add a constant to ``indicators_treatment`` or ``indicators_outcome`` and its words to
-the labels (``measure.<code>``). Ranges without a source are for each programme to set.
+To add one, add a constant to ``indicators_treatment``, ``indicators_outcome`` or
+``indicators_records`` and its words to the labels (``measure.<code>``). Ranges without a source
+are for each programme to set.
 """
 
 from __future__ import annotations
 
 from analytics.definitions import indicators_outcome as outcome
+from analytics.definitions import indicators_records as records
 from analytics.definitions import indicators_treatment as treatment
 from analytics.definitions.indicator import Indicator
 
@@ -25,7 +27,7 @@ HEADLINE: tuple[Indicator, ...] = (
 
 INDICATORS: dict[str, Indicator] = {
     value.code: value
-    for module in (treatment, outcome)
+    for module in (treatment, outcome, records)
     for value in vars(module).values()
     if isinstance(value, Indicator)
 }

@@ -8,10 +8,13 @@ from analytics.definitions.indicator import BY_PROGRAMME, Indicator
 
 # --- follow-up --------------------------------------------------------------------------------
 
+# Who died or moved away cannot drop out; who completed care or declined it has a stated end.
 DROPPED_OUT = Indicator(
     "dropped_out",
     "follow_up",
     "status == 'lost'",
+    population="started_on != missing and (departure == missing "
+    "or (departure != 'died' and departure != 'moved_away'))",
     unit="child",
     known="status != missing",
     origin="started_on",
@@ -24,7 +27,9 @@ DROPPED_OUT_CASTING = replace(
     DROPPED_OUT,
     code="dropped_out_casting",
     numerator="status == 'lost' and phase == 'casting'",
-    maturity_days=21,
+    population="started_on != missing and (departure == missing or phase != 'casting' "
+    "or (departure != 'died' and departure != 'moved_away'))",
+    maturity_days="lost_casting_days",
     reference="",
     source=BY_PROGRAMME,
 )
@@ -32,17 +37,44 @@ DROPPED_OUT_AFTER_TENOTOMY = replace(
     DROPPED_OUT_CASTING,
     code="dropped_out_after_tenotomy",
     numerator="status == 'lost' and phase == 'after_tenotomy'",
-    population="tenotomy_on != missing",
+    population="tenotomy_on != missing and (departure == missing or phase != 'after_tenotomy' "
+    "or (departure != 'died' and departure != 'moved_away'))",
     origin="tenotomy_on",
-    maturity_days=28,
+    maturity_days="lost_tenotomy_days",
 )
 DROPPED_OUT_BRACING = replace(
     DROPPED_OUT_CASTING,
     code="dropped_out_bracing",
     numerator="status == 'lost' and phase == 'bracing'",
-    population="brace_on != missing",
+    population="brace_on != missing and (departure == missing or phase != 'bracing' "
+    "or (departure != 'died' and departure != 'moved_away'))",
     origin="brace_on",
-    maturity_days=183,
+    maturity_days="lost_bracing_days",
+)
+TRACED = Indicator(
+    "traced",
+    "follow_up",
+    "returned_on != missing and days_first_lost_to_returned <= traced_days",
+    population="first_lost_on != missing",
+    unit="child",
+    origin="first_lost_on",
+    maturity_days="traced_days",
+    better="higher",
+    reference="24% published, 50% or more aimed at",
+    source="Pinto 2022 (37 of 155 who dropped out)",
+)
+FOLLOW_UP_COMPLETENESS = Indicator(
+    "follow_up_completeness",
+    "follow_up",
+    "days_started_to_followed_until",
+    population="days_started_to_due_until > 0",
+    kind="ratio",
+    unit="child",
+    denominator="days_started_to_due_until",
+    counted="day",
+    better="higher",
+    reference="80% or more",
+    source="measure C of Clark 2002, Lancet 359:1309; range set by the programme",
 )
 
 # --- lasting result ---------------------------------------------------------------------------
@@ -65,13 +97,14 @@ RELAPSE_FREE_5Y = replace(RELAPSE_FREE_1Y, code="relapse_free_5y", horizon_days=
 RELAPSE_TREATED = Indicator(
     "relapse_treated",
     "lasting",
-    "relapse_treated_on != missing and days_relapse_to_relapse_treated <= 30",
+    "relapse_treated_on != missing and days_relapse_to_relapse_treated <= relapse_treated_days",
     population="relapse_on != missing",
-    known="relapse_treated_on != missing or days_relapse_to_last_seen > 30",
+    known="relapse_treated_on != missing or days_relapse_to_last_seen > relapse_treated_days",
     origin="relapse_on",
     maturity_days=91,
     better="higher",
     reference="90% or more",
+    rests_on_follow_up=True,
 )
 TRANSFER_FREE_3Y = Indicator(
     "transfer_free_3y",
@@ -84,6 +117,7 @@ TRANSFER_FREE_3Y = Indicator(
     better="higher",
     reference="over 95%",
     source="Zionts 2016 (137 children: transfer under 5% at 3, over 15% at 4, 29% at 6 years)",
+    rests_on_follow_up=True,
 )
 TRANSFER_FREE_4Y = replace(
     TRANSFER_FREE_3Y, code="transfer_free_4y", horizon_days=1461, reference="about 85%"
@@ -97,10 +131,10 @@ OPERATION_FREE_2Y = replace(
 RELEASE_AVOIDED = Indicator(
     "release_avoided",
     "lasting",
-    "release_on == missing",
-    known="release_on != missing or days_started_to_last_seen >= 730",
+    "release_on == missing or days_started_to_release > release_free_days",
+    known="release_on != missing or days_started_to_last_seen >= release_free_days",
     origin="started_on",
-    maturity_days=730,
+    maturity_days="release_free_days",
     better="higher",
     reference="95-98%",
     rests_on_follow_up=True,

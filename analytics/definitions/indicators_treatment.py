@@ -18,7 +18,10 @@ EARLY_START_6W = Indicator(
     source="start between 2 and 6 weeks is advised (Gelfer 2022, consensus)",
 )
 EARLY_START_3M = replace(
-    EARLY_START_6W, code="early_start_3m", numerator="age_start_days <= 91", source=BY_PROGRAMME
+    EARLY_START_6W,
+    code="early_start_3m",
+    numerator="age_start_days <= infant_start_days",
+    source=BY_PROGRAMME,
 )
 EARLY_START_12M = replace(
     EARLY_START_3M, code="early_start_12m", numerator="age_start_days < late_presenter_days"
@@ -27,6 +30,8 @@ LATE_PRESENTERS = replace(
     EARLY_START_3M,
     code="late_presenters",
     numerator="age_start_days >= late_presenter_days",
+    # A child with one foot begun earlier began earlier: the complement of the one above.
+    child_is="all",
     better="lower",
 )
 
@@ -45,6 +50,7 @@ SCORED_CAST_VISITS = Indicator(
     "n_cast_visits_scored",
     kind="ratio",
     denominator="n_cast_visits",
+    counted="visit",
     better="higher",
     reference="90% or more",
 )
@@ -55,14 +61,15 @@ CASTS_TO_CORRECTION = Indicator(
     population="is_corrected and prior_treatment == 'none'",
     kind="spread",
     scale="casts",
-    reference="4-8",
+    reference="4-8 casts",
     source="series means of 4.2-8.7 casts in 17 published series",
 )
 MANY_CASTS = Indicator(
     "many_casts",
     "casting",
     "n_casts > casts_many",
-    population="is_corrected and diagnosis == 'idiopathic' and prior_treatment == 'none'",
+    population="is_corrected and diagnosis == 'idiopathic' and prior_treatment == 'none' "
+    "and (atypical == missing or atypical != 'yes')",
     known="n_casts != missing",
     better="lower",
     reference="under 10%",
@@ -74,13 +81,17 @@ CAST_INTERVALS_ON_TIME = Indicator(
     population="n_intervals > 0",
     kind="ratio",
     denominator="n_intervals",
+    counted="interval",
     better="higher",
     reference="80% or more",
 )
+# A child who died or moved away in casting could not complete it here.
 CASTING_COMPLETED = Indicator(
     "casting_completed",
     "casting",
     "is_corrected",
+    population="started_on != missing and (is_corrected or departure == missing "
+    "or (departure != 'died' and departure != 'moved_away'))",
     unit="child",
     child_is="all",
     origin="started_on",
@@ -88,6 +99,7 @@ CASTING_COMPLETED = Indicator(
     better="higher",
     reference="90% or more",
     rests_on_follow_up=True,
+    presumed_no="status == 'lost'",
 )
 INITIAL_CORRECTION = Indicator(
     "initial_correction",
@@ -97,19 +109,22 @@ INITIAL_CORRECTION = Indicator(
     maturity_days=183,
     better="higher",
     reference="90-98%",
-    source="Richards 2008 (94.4% of 267 feet); Gelfer 2022",
+    source="Richards 2008 (94.4% of 267 feet)",
     rests_on_follow_up=True,
+    presumed_no="status == 'lost'",
 )
 INITIAL_CORRECTION_FINISHED = replace(
     INITIAL_CORRECTION,
     code="initial_correction_finished",
     population="started_on != missing and not (phase == 'casting' and status != 'in_care')",
     rests_on_follow_up=False,
+    presumed_no="",
 )
 CASTING_DIFFICULTY = Indicator(
     "casting_difficulty",
     "casting",
     "n_casts_replaced > 0 or n_casting_complications > 0",
+    unit="child",
     known="n_casts_replaced != missing and n_casting_complications != missing",
     better="lower",
     reference="38% where any delay counts",
@@ -121,10 +136,20 @@ CASTING_COMPLICATIONS = Indicator(
     "n_casting_complications",
     kind="ratio",
     denominator="n_casts_all",
+    counted="cast",
     scale="per_100",
     better="lower",
     reference="about 3 slipped casts per 100",
     source="4 of 128 casts, Indian J Orthop 2023, s43465-023-00910-w",
+)
+CASTING_COMPLICATIONS_CHILDREN = replace(
+    CASTING_COMPLICATIONS,
+    code="casting_complications_children",
+    unit="child",
+    denominator="",
+    counted="",
+    reference="",
+    source=BY_PROGRAMME,
 )
 
 # --- tenotomy ---------------------------------------------------------------------------------
@@ -141,7 +166,7 @@ TENOTOMY_RATE = Indicator(
 TENOTOMY_DELAY = Indicator(
     "tenotomy_delay",
     "tenotomy",
-    "days_cast_to_tenotomy <= 14",
+    "days_cast_to_tenotomy <= tenotomy_wait_days",
     population="tenotomy_on != missing",
     known="days_cast_to_tenotomy != missing",
     better="higher",
@@ -160,13 +185,25 @@ FINAL_CAST_ON_TIME = Indicator(
 REPEAT_TENOTOMY = Indicator(
     "repeat_tenotomy",
     "tenotomy",
-    "retenotomy_on != missing and days_tenotomy_to_retenotomy <= 365",
+    "retenotomy_on != missing and days_tenotomy_to_retenotomy <= repeat_tenotomy_days",
     population="tenotomy_on != missing",
-    known="retenotomy_on != missing or days_tenotomy_to_last_seen >= 365",
+    known="retenotomy_on != missing or days_tenotomy_to_last_seen >= repeat_tenotomy_days",
     origin="tenotomy_on",
-    maturity_days=365,
+    maturity_days="repeat_tenotomy_days",
     better="lower",
     reference="under 5%",
+    rests_on_follow_up=True,
+)
+TENOTOMY_COMPLICATION = Indicator(
+    "tenotomy_complication",
+    "tenotomy",
+    "tenotomy_complication",
+    population="tenotomy_on != missing",
+    known="tenotomy_complication != missing",
+    origin="tenotomy_on",
+    maturity_days="tenotomy_complication_days",
+    better="lower",
+    reference="under 2%",
     rests_on_follow_up=True,
 )
 
@@ -182,6 +219,7 @@ BRACE_ON_TIME = Indicator(
     maturity_days=30,
     better="higher",
     reference="95% or more",
+    rests_on_follow_up=True,
 )
 FULL_TIME_COMPLETED = Indicator(
     "full_time_completed",
@@ -191,10 +229,11 @@ FULL_TIME_COMPLETED = Indicator(
     unit="child",
     child_is="all",
     origin="brace_on",
-    maturity_days=150,
+    maturity_days="full_time_longest",
     better="higher",
     reference="90% or more",
     rests_on_follow_up=True,
+    presumed_no="status == 'lost'",
 )
 RETENTION_1Y = Indicator(
     "retention_1y",
@@ -203,6 +242,7 @@ RETENTION_1Y = Indicator(
     population="brace_on != missing",
     kind="curve",
     horizon_days=365,
+    reading="aalen_johansen",
     origin="brace_on",
     better="higher",
 )
@@ -213,9 +253,22 @@ REPORTED_ADHERENCE = Indicator(
     "reported_adherence",
     "brace",
     "n_brace_reviews_as_advised",
-    population="n_brace_reviews > 0",
+    population="brace_on != missing",
+    known="n_brace_reviews > 0",
     kind="ratio",
     denominator="n_brace_reviews",
+    counted="review",
     better="higher",
     reference="50-85%, as told",
+)
+REVIEW_ON_TIME = Indicator(
+    "review_on_time",
+    "brace",
+    "n_reviews_on_time",
+    population="n_reviews_due > 0",
+    kind="ratio",
+    denominator="n_reviews_due",
+    counted="review",
+    better="higher",
+    reference="80% or more",
 )

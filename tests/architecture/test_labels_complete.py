@@ -32,7 +32,7 @@ def test_every_indicator_has_words_and_known_names(code: str) -> None:
     for key in keys:
         assert label("en", key)
     columns = [column.name for column in FOOT]
-    for rule in (indicator.population, indicator.known):
+    for rule in (indicator.population, indicator.known, indicator.presumed_no):
         if rule:
             check_names(rule, columns, Protocol(), where=code)
     if indicator.kind == "share":
@@ -40,7 +40,10 @@ def test_every_indicator_has_words_and_known_names(code: str) -> None:
     elif indicator.kind == "curve":
         assert indicator.numerator in ENDPOINTS
     else:
-        assert indicator.numerator in columns
+        for name in filter(None, (indicator.numerator, indicator.denominator)):
+            check_names(f"{name} != missing", columns, Protocol(), where=code)
+    if isinstance(indicator.maturity_days, str):
+        assert hasattr(Protocol(), indicator.maturity_days)
     assert not indicator.origin or indicator.origin in columns
 
 
