@@ -13,6 +13,9 @@ from analytics.sharing.protect import Released
 _NEAR = 1e-6
 _MOST_TICKS = 7
 
+#: Ticks nearer than this share of a step would write over each other.
+_LEAST_APART = 0.55
+
 #: Steps between ticks that readers count in, in days.
 _STEPS_DAYS = (7, 14, DAYS_IN_YEAR / 12, DAYS_IN_YEAR / 4, DAYS_IN_YEAR / 2, DAYS_IN_YEAR)
 
@@ -32,16 +35,22 @@ def is_coarse(released: Released) -> bool:
 def ticks(released: Released) -> np.ndarray:
     """Return the times, from 0, at which the table below the curve is read.
 
-    Where only the ends of steps are known, they are ends of steps; else whole units of time.
+    They are whole units of time; where only the ends of steps are known, the ends next to those.
     """
     if released.frame.empty:
         return np.empty(0)
     times = np.unique(released.frame["time"].to_numpy(dtype=float))
-    if is_coarse(released):
-        picks = np.unique(np.linspace(0, len(times) - 1, min(len(times), _MOST_TICKS)).round())
-        return times[picks.astype(int)]
     end = float(times[-1])
-    return np.arange(0.0, end + _NEAR, _step(end, released.context.time_unit))
+    step = _step(end, released.context.time_unit)
+    wanted = np.arange(0.0, end + _NEAR, step)
+    if not is_coarse(released):
+        return wanted
+    near = times[np.abs(times[:, None] - wanted[None, :]).argmin(axis=0)]
+    picked = [near[0]]
+    for time in near[1:]:
+        if time - picked[-1] > step * _LEAST_APART:
+            picked.append(time)
+    return np.array(picked)
 
 
 def _step(end: float, time_unit: str) -> float:

@@ -79,7 +79,7 @@ def _funnel(read: list[Row], released: Released, language: str) -> Figure:
     axes.set_xlabel(label(language, "axis.denominator", units=units))
     axes.set_ylabel(label(language, f"axis.{scale}"))
     for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_locator(MaxNLocator(6))
+        axis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
         axis.set_major_formatter(FuncFormatter(lambda x, _: numbers.plain(x, language)))
     axes.set_xlim(left=0)
     axes.grid(color=PALE, linewidth=0.7)

@@ -71,7 +71,7 @@ def _with_table(lines: Sequence[_Line], released: Released, language: str) -> Fi
     _name_ends(top, lines)
     _set_axes(top, released, language)
     top.set_xticks(at)
-    top.set_xlim(-0.01 * _end(released), _end(released) * 1.01)
+    top.set_xlim(-0.02 * _end(released), _end(released) * 1.02)
     top.tick_params(labelbottom=True)
     _write_table(bottom, lines, tables, counts=counts, language=language)
     return figure
@@ -149,6 +149,8 @@ def _time_unit(released: Released) -> str:
     if released.context.time_unit != "day":
         return released.context.time_unit
     end = _end(released)
+    if is_coarse(released):
+        return "month"
     return "year" if end >= 2 * DAYS_IN_YEAR else "month" if end >= 92 else "day"
 
 
@@ -185,7 +187,7 @@ def _write_table(
         else:
             tick.set_color(QUIET)
     axes.set_ylim(place - 0.4, 0.4 if len(lines) == 1 else -0.6)
-    axes.tick_params(length=0, labelbottom=False)
+    axes.tick_params(length=0, labelbottom=False, pad=14)
     for side in axes.spines.values():
         side.set_visible(False)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from numbers import Real
 
 import numpy as np
@@ -31,6 +32,8 @@ _WITHIN = {"percent": (0.0, 100.0)}
 
 #: More rows than this in one panel cannot be read; the rest stand in the table.
 _MOST_ROWS = 40
+
+_COLUMNS = 2
 
 
 def draw_estimates(released: Released, language: str) -> Figure:
@@ -77,18 +80,24 @@ def _in_rows(read: Sequence[Row], released: Released, language: str) -> Figure:
 
 
 def _by_group(read: Sequence[Row], released: Released, language: str) -> Figure:
+    """Draw one panel for each measure; the panels of a line share the names of the groups."""
     panels = _split(read)
-    shown = {measure: rows[:_MOST_ROWS] for measure, rows in panels.items()}
-    tallest = max(len(rows) for rows in shown.values())
-    figure, axes_of = _grid(len(panels), 0.55 + ROW_HEIGHT * max(tallest, 2))
-    for axes, (measure, rows) in zip(axes_of, shown.items(), strict=False):
+    groups = list(dict.fromkeys(row.groups for row in read))
+    shown = groups[:_MOST_ROWS]
+    names = [fit(terms.group(released.groups, g, language), longest=24) for g in shown]
+    figure, axes_of = _grid(len(panels), 0.62 + ROW_HEIGHT * max(len(shown), 2))
+    for number, (axes, (measure, rows)) in enumerate(zip(axes_of, panels.items(), strict=False)):
+        of_group = {row.groups: row for row in rows}
+        nothing = DotRow("", None, None, None, "")
         dots = [
-            _dot(row, fit(terms.group(released.groups, row.groups, language), longest=22), language)
-            for row in rows
+            replace(_dot(of_group[g], "", language), name=name) if g in of_group else nothing
+            for g, name in zip(shown, names, strict=True)
         ]
         draw_rows(axes, dots)
+        if number % _COLUMNS:
+            axes.set_yticklabels([])
         axes.set_xlim(*span(dots, within=_WITHIN.get(measures.scale_of(measure))))
-        _title(axes, measure, len(panels[measure]) - len(rows), language)
+        _title(axes, measure, len(groups) - len(shown), language)
         _number_axis(axes, "x", language)
     return figure
 
@@ -150,6 +159,9 @@ def _draw_series(
 
 def _mark_unknown(axes: Axes, places: Sequence[float]) -> None:
     """Mark places without a figure by a cross on the axis, so that a gap is not overlooked."""
+    if not places:
+        # An empty line off the axes would count as a mark in the corner of the figure.
+        return
     axes.plot(
         places, [0.02] * len(places), "x", color=QUIET, markersize=4,
         transform=axes.get_xaxis_transform(), clip_on=False,
@@ -166,7 +178,7 @@ def _period_axis(axes: Axes, periods: Sequence[str], language: str) -> None:
 
 def _number_axis(axes: Axes, which: str, language: str) -> None:
     axis = axes.xaxis if which == "x" else axes.yaxis
-    axis.set_major_locator(MaxNLocator(5))
+    axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
     axis.set_major_formatter(FuncFormatter(lambda x, _: numbers.plain(x, language)))
 
 
@@ -177,7 +189,7 @@ def _split(read: Sequence[Row]) -> dict[str, list[Row]]:
     return panels
 
 
-def _grid(n_panels: int, height: float, *, columns: int = 2) -> tuple[Figure, list[Axes]]:
+def _grid(n_panels: int, height: float, *, columns: int = _COLUMNS) -> tuple[Figure, list[Axes]]:
     columns = min(columns, n_panels)
     lines = -(-n_panels // columns)
     figure = new_figure(height * lines)
@@ -188,7 +200,7 @@ def _grid(n_panels: int, height: float, *, columns: int = 2) -> tuple[Figure, li
 
 
 def _title(axes: Axes, measure: str, n_more: int, language: str) -> None:
-    words = fold(label(language, f"measure.{measure}"), width=44)
+    words = fold(label(language, f"measure.{measure}"), width=36)
     if n_more:
         words += f"\n{label(language, 'axis.more_rows', n=n_more)}"
     axes.set_title(words, color=INK, fontsize=8.5)

@@ -25,8 +25,15 @@ def draw_profile(released: Released, language: str) -> Figure:
     for axes, (variable, rows) in zip(grid, panels.items(), strict=True):
         _draw_panel(axes, rows, released, language)
         axes.set_xlim(0, largest * 1.3)
-        axes.set_title(fold(terms.column(variable, language), width=60), fontsize=8.5)
+        axes.set_title(_title(variable, rows, language), fontsize=8.5)
     return figure
+
+
+def _title(variable: str, rows: list[Row], language: str) -> str:
+    words = fold(terms.column(variable, language), width=60)
+    missing = [count_words(row.count("missing"), language) for row in rows[:1]]
+    is_none = all(row.count("missing") == 0 for row in rows)
+    return words if is_none else label(language, "axis.not_recorded", name=words, n=missing[0])
 
 
 def _draw_panel(axes: Axes, rows: list[Row], released: Released, language: str) -> None:

@@ -83,7 +83,7 @@ def _set_axes(axes: Axes, rows: list[Row], scale: str, language: str) -> None:
     words = [fit(terms.level("period", rows[i].text("period"), language), longest=10) for i in at]
     axes.set_xticks(at, words)
     axes.set_xlim(-0.5, len(rows) - 0.5)
-    axes.yaxis.set_major_locator(MaxNLocator(5))
+    axes.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: numbers.plain(y, language)))
     axes.set_ylabel(label(language, f"axis.{scale}"))
     axes.grid(axis="y", color=PALE, linewidth=0.7)

@@ -52,12 +52,16 @@ def write(value: float, scale: str, language: str) -> str:
     """Return a figure in words of its scale, as in ``72.4%``."""
     if scale == "percent":
         return numbers.percent(value, language)
+    if scale == "ratio":
+        return numbers.ratio(value, language)
     factor, places = _WRITTEN[scale]
     return numbers.decimal(value * factor, language, places=places)
 
 
 def write_limits(lower: float, upper: float, scale: str, language: str) -> str:
     """Return limits as one range without the sign of the scale, as in ``68.1-76.2``."""
-    factor, places = _WRITTEN[scale]
-    ends = (numbers.decimal(end * factor, language, places=places) for end in (lower, upper))
+    if scale == "percent":
+        ends = (numbers.decimal(100 * end, language) for end in (lower, upper))
+    else:
+        ends = (write(end, scale, language) for end in (lower, upper))
     return numbers.interval(*ends)

@@ -68,8 +68,9 @@ def interval(lower: str, upper: str) -> str:
 
 
 def ratio(value: float, language: str) -> str:
-    """Return a ratio with two decimal places, more where it is below 0.1."""
-    return decimal(value, language, places=2 if value >= 0.1 else 3)
+    """Return a ratio with about three figures that count."""
+    places = next(p for least, p in ((100, 0), (10, 1), (0.1, 2), (0.0, 3)) if value >= least)
+    return decimal(value, language, places=places)
 
 
 def p_value(value: float, language: str) -> str:

@@ -129,8 +129,25 @@ def _link_estimates(cells: Cells, result: Result, frame: pd.DataFrame, smallest:
                 cells.add_sum(cells.add_known(cells.values[n]), [n])
         if is_share[row]:
             _add_no(cells, row, "denominator", "numerator")
+    _link_bounds(cells, frame, groups)
     for column in ("n", "denominator", "numerator"):
         _add_margins(cells, frame, (column, ["measure"], groups), smallest)
+
+
+def _link_bounds(cells: Cells, frame: pd.DataFrame, groups: list[str]) -> None:
+    """Add that the lowest and the highest of a measure differ by those lost."""
+    lines = frame["measure"].str.extract(r"^(?P<code>.+)\.(?P<line>seen|lowest|highest)$")
+    keyed = frame[groups].assign(code=lines["code"]).loc[lines["code"].notna()]
+    for positions in _rows_by(keyed, [*groups, "code"]).values():
+        rows = {lines["line"].iloc[r]: r for r in keyed.index[positions]}
+        for column, few, many in (
+            ("denominator", "seen", "lowest"), ("numerator", "lowest", "highest"),
+            ("numerator", "seen", "lowest"), ("denominator", "lowest", "highest"),
+        ):  # fmt: skip
+            less, more = (cells.at(rows.get(line, -1), column) for line in (few, many))
+            if less is not None and more is not None:
+                lost = cells.add(cells.values[more] - cells.values[less])
+                cells.add_sum(more, [less, lost])
 
 
 def _is_share(frame: pd.DataFrame) -> np.ndarray:

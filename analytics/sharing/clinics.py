@@ -64,37 +64,26 @@ def merge_clinics(result: Result, frame: pd.DataFrame, small: list[str]) -> pd.D
     """Return the frame with these clinics as one.
 
     Counts are added. Figures cannot be (the interval of a sum is not in the rows), so they are
-    missing in the merged rows.
+    missing in the merged rows. Curves have no common steps to add: there they are left out.
     """
     if not small:
         return frame
     name = str(clinic_column(result))
     is_small = frame[name].isin(small)
     if result.shape is CURVE:
-        return _merge_curves(frame, is_small, result.groups)
+        return frame.loc[~is_small].reset_index(drop=True)
     counts = list(result.shape.of_kind("count"))
     keys = [c for c in _key_columns(result) if c in frame]
     merged = frame.loc[is_small].assign(**{name: OTHER_CLINICS})
     merged = merged.groupby(keys, sort=False, dropna=False)[counts].sum(min_count=1).reset_index()
-    together = pd.concat([frame.loc[~is_small], merged.reindex(columns=frame.columns)])
-    return together.astype(frame.dtypes).reset_index(drop=True)
+    return _add_rows(frame.loc[~is_small], merged)
 
 
-def _merge_curves(
-    frame: pd.DataFrame, is_small: pd.Series, groups: tuple[str, ...]
-) -> pd.DataFrame:
-    small = frame.loc[is_small].assign(clinic=OTHER_CLINICS)
-    keys = [*groups, "state"]
-    began = frame.loc[is_small].groupby(["clinic", *[k for k in keys if k != "clinic"]])
-    n = began["at_risk"].max().groupby(level=[k for k in keys if k != "clinic"]).sum()
-    steps = small.groupby([*keys, "time"])[["events", "censored"]].sum().reset_index()
-    others = [k for k in keys if k != "clinic"]
-    gone = steps["events"] + steps["censored"]
-    before = gone.groupby([steps[k] for k in keys]).cumsum() - gone
-    whole = pd.MultiIndex.from_frame(steps[others]) if len(others) > 1 else steps[others[0]]
-    steps["at_risk"] = n.reindex(whole).to_numpy() - before.to_numpy()
-    together = pd.concat([frame.loc[~is_small], steps.reindex(columns=frame.columns)])
-    return together.astype(frame.dtypes).reset_index(drop=True)
+def _add_rows(frame: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
+    like = more.reindex(columns=frame.columns).astype(frame.dtypes)
+    # One column at a time: a frame with a column that is all missing may not be concatenated.
+    joined = {c: pd.concat([frame[c], like[c]], ignore_index=True) for c in frame.columns}
+    return pd.DataFrame(joined).astype(frame.dtypes)
 
 
 def _key_columns(result: Result) -> tuple[str, ...]:

@@ -63,15 +63,15 @@ def _children_at_risk(result: Result, frame: pd.DataFrame) -> np.ndarray:
 
 
 def coarsen_curves(
-    frame: pd.DataFrame, groups: tuple[str, ...], *, smallest: int, time_unit: str
+    frame: pd.DataFrame, groups: tuple[str, ...], *, smallest: int, time_unit: str, n_gone: int = 0
 ) -> pd.DataFrame:
     """Return curves in steps so wide that none holds a small count.
 
     Over each step every group has no event or at least ``smallest``, and likewise for censoring
-    and entries; the steps are the same for all groups, so that subtracting groups from their
-    total gives nothing away. Steps end at whole months, or whole casts. A group with so few
-    events that no step could hold them is left out. Where one group is left out or ends before
-    the others, the next to end stops with it, since the total would give it back.
+    and entries; the steps are the same for all groups and all curves end together, so that
+    subtracting groups from their total gives nothing away. A group with so few events that no
+    step could hold them is left out; where one is left out alone the smallest of the others goes
+    with it, since the total would give it back.
 
     Parameters
     ----------
@@ -83,6 +83,8 @@ def coarsen_curves(
         Counts from 1 to one below this may not show.
     time_unit
         ``day`` or ``cast``.
+    n_gone
+        Groups that were left out before.
 
     Returns
     -------
@@ -90,14 +92,15 @@ def coarsen_curves(
         The same columns; ``at_risk`` is as the step begins, ``events`` and ``censored`` are of
         the step, ``estimate`` and its limits as it ends.
     """
-    if frame.empty:
-        return frame
-    parts = [_Part.of(part) for _, part in _split(frame, groups)]
-    ends = _pair_ends([-1.0 if p.is_rare(smallest) else p.end for p in parts])
-    step = MONTH_DAYS if time_unit == "day" else 1.0
-    grid = _find_grid(parts, ends, step=step, smallest=smallest)
-    coarse = [p.read(grid[grid <= e + _NEAR]) for p, e in zip(parts, ends, strict=True)]
-    return pd.concat(coarse, ignore_index=True)[list(frame.columns)].astype(frame.dtypes)
+    parts = [_Part.of(part) for _, part in _split(frame, groups)] if len(frame) else []
+    kept = [part for part in parts if not part.is_rare(smallest)]
+    if len(parts) - len(kept) + n_gone == 1 and kept:
+        kept.remove(min(kept, key=lambda part: part.size))
+    if not kept:
+        return frame.iloc[:0]
+    grid = _find_grid(kept, step=MONTH_DAYS if time_unit == "day" else 1.0, smallest=smallest)
+    coarse = pd.concat([part.read(grid) for part in kept], ignore_index=True)
+    return coarse[list(frame.columns)].astype(frame.dtypes)
 
 
 def _split(frame: pd.DataFrame, groups: tuple[str, ...]) -> list[tuple[object, pd.DataFrame]]:
@@ -106,7 +109,7 @@ def _split(frame: pd.DataFrame, groups: tuple[str, ...]) -> list[tuple[object, p
     return list(frame.groupby(list(groups), sort=False, dropna=False))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Part:
     """One group's curve: rows in order of time, and running totals of what may not be small."""
 
@@ -130,6 +133,10 @@ class _Part:
     @property
     def end(self) -> float:
         return float(self.times[-1])
+
+    @property
+    def size(self) -> float:
+        return float(self.rows["at_risk"].iloc[0])
 
     def is_rare(self, smallest: int) -> bool:
         last = self.totals[-1]
@@ -156,29 +163,16 @@ class _Part:
         return pd.concat(pieces, ignore_index=True)
 
 
-def _pair_ends(ends: list[float]) -> list[float]:
-    """Return ends such that the first group to stop does not stop alone."""
-    if len(ends) < 2 or sorted(ends)[0] == sorted(ends)[1]:
-        return ends
-    first, second = (int(i) for i in np.argsort(ends, kind="stable")[:2])
-    return [ends[first] if i == second else end for i, end in enumerate(ends)]
-
-
-def _find_grid(parts: list[_Part], ends: list[float], *, step: float, smallest: int) -> np.ndarray:
-    """Return the times at which every group still shown gained nothing or enough."""
-    last = max(ends, default=0.0)
-    if last < 0:
-        return np.empty(0)
-    candidates = np.arange(0, int(last / step + _NEAR) + 1) * step
-    totals = [part.total_at(candidates) for part in parts]
-    seen = [np.zeros(t.shape[1]) for t in totals]
+def _find_grid(parts: list[_Part], *, step: float, smallest: int) -> np.ndarray:
+    """Return the times, up to the first end, at which every group gained nothing or enough."""
+    candidates = np.arange(0, int(min(part.end for part in parts) / step + _NEAR) + 1) * step
+    totals = np.hstack([part.total_at(candidates) for part in parts])
+    seen = np.zeros(totals.shape[1])
     grid = []
-    for i, time in enumerate(candidates):
-        going = [k for k, end in enumerate(ends) if time <= end + _NEAR]
-        gains = np.concatenate([totals[k][i] - seen[k] for k in going])
+    for time, total in zip(candidates, totals, strict=True):
+        gains = total - seen
         if ((gains > 0) & (gains < smallest)).any() or (time > 0 and not gains.any()):
             continue
         grid.append(time)
-        for k in going:
-            seen[k] = totals[k][i]
+        seen = total
     return np.array(grid, dtype=float)

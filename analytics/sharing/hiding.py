@@ -126,13 +126,17 @@ def _solve(aim: np.ndarray, matrix: np.ndarray, right: np.ndarray, lower: np.nda
 
 def _choose(cells: Cells, touching: list[list[int]], cell: int, unknown: np.ndarray) -> int | None:
     """Return the shown cell whose withholding costs least, next to the exposed one."""
-    group, sums = _neighbourhood(cells, touching, cell, unknown)
+    _, sums = _neighbourhood(cells, touching, cell, unknown)
     near = set(touching[cell])
-    # A sum with one unknown cell gives it away at once; those come first.
-    ranked = [
-        (number not in near, cells.costs[c], cells.values[c], c)
-        for number in sums
-        for c, _ in cells.sums[number]
-        if cells.printed[c] and not unknown[c]
-    ]
+    ranked = []
+    for number in sums:
+        terms = [c for c, _ in cells.sums[number]]
+        # A sum with one unknown cell gives that one away at once, so it comes first.
+        leaks = sum(bool(unknown[c]) for c in terms) == 1
+        rank = (not leaks, number not in near)
+        ranked += [
+            (*rank, cells.costs[c], not cells.values[c], cells.values[c], c)
+            for c in terms
+            if cells.printed[c] and not unknown[c]
+        ]
     return min(ranked)[-1] if ranked else None

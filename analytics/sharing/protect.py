@@ -20,7 +20,6 @@ from analytics.results import (
 )
 from analytics.sharing.cells import build_cells
 from analytics.sharing.clinics import (
-    OTHER_CLINICS,
     clinic_column,
     code_clinics,
     find_small_clinics,
@@ -127,14 +126,7 @@ def _withhold(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return frame and mask with small counts, and what rests on them, withheld."""
     if result.shape is CURVE:
-        coarse = coarsen_curves(
-            frame,
-            result.groups,
-            smallest=policy.smallest_count,
-            time_unit=result.context.time_unit,
-        )
-        if "clinic" in coarse:
-            coarse = coarse.loc[coarse["clinic"].ne(OTHER_CLINICS)].reset_index(drop=True)
+        coarse = _coarsen(result, frame, policy)
         return coarse, nothing_hidden(coarse)
     hidden = nothing_hidden(frame)
     visible = frame
@@ -147,6 +139,19 @@ def _withhold(
     for (row, column), cell in cells.places.items():
         hidden.loc[row, column] = bool(withheld[cell])
     return frame, _hide_figures(result, frame, hidden)
+
+
+def _coarsen(result: Result, frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    groups = list(result.groups)
+    every = result.frame[groups].drop_duplicates() if groups else [()]
+    left = frame[groups].drop_duplicates() if groups else every
+    return coarsen_curves(
+        frame,
+        result.groups,
+        smallest=policy.smallest_count,
+        time_unit=result.context.time_unit,
+        n_gone=len(every) - len(left),
+    )
 
 
 def _sum_over_groups(result: Result, frame: pd.DataFrame) -> tuple[Result, pd.DataFrame]:
