@@ -132,6 +132,15 @@ class Phrase:
 
 
 @dataclass(frozen=True)
+class OwnMeasure:
+    """A measure that a programme defined: its words, what it counts, and its scale."""
+
+    title: str
+    unit: str
+    scale: str
+
+
+@dataclass(frozen=True)
 class Context:
     """What must stand beside a number so that it cannot be misread.
 
@@ -161,6 +170,8 @@ class Context:
         Fingerprint of the definitions in force.
     time_unit
         What the time of a curve is counted in: ``day`` or ``cast``.
+    own_measures
+        Measures that have no label, by code.
     """
 
     question: str
@@ -178,6 +189,7 @@ class Context:
     seed: int | None = None
     fingerprint: str = ""
     time_unit: str = "day"
+    own_measures: Mapping[str, OwnMeasure] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

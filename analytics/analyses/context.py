@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from analytics.courses.cohort import Cohort
 from analytics.definitions.fingerprint import fingerprint
+from analytics.definitions.indicator import Indicator
+from analytics.definitions.indicators import INDICATORS
 from analytics.errors import NotEstimableError
-from analytics.results import Context, Phrase
+from analytics.results import Context, OwnMeasure, Phrase
 
 
 @dataclass(frozen=True)
@@ -65,3 +68,13 @@ def why_not(error: NotEstimableError) -> Phrase:
     counts = ", ".join(f"{name} {value}" for name, value in error.counts.items())
     reason = Phrase(f"not_estimable.{error.reason}")
     return Phrase("note.not_estimable", {"why": reason, "counts": counts or "-"})
+
+
+def name_own(context: Context, cohort: Cohort, indicators: Sequence[Indicator]) -> Context:
+    """Return the context with the words and the fingerprint of a programme's own indicators."""
+    own = tuple(i for i in indicators if INDICATORS.get(i.code) != i)
+    return replace(
+        context,
+        fingerprint=fingerprint(cohort.protocol, own),
+        own_measures={i.code: OwnMeasure(i.title, i.unit, i.scale) for i in own},
+    )

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.context import Method, describe
+from analytics.analyses.context import Method, describe, name_own
 from analytics.analyses.followed import CENSORED, COMPETING, EVENT, follow
+from analytics.analyses.groups import find_groups, typed
 from analytics.analyses.verdicts import VERDICTS, find_verdicts
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
@@ -55,7 +56,7 @@ def estimates(
         Estimates, one row per indicator (four for quantiles) and group. ``n`` is denominator +
         outside + immature + unknown; an estimate over nothing is missing.
     """
-    names, codes, labels = _groups(cohort.feet, by)
+    names, codes, labels = find_groups(cohort.feet, by)
     parts = [_BY_KIND[i.kind](cohort, i, codes, len(labels)) for i in indicators]
     frame = pd.concat(parts, ignore_index=True)
     at = frame.pop("group").to_numpy()
@@ -63,18 +64,8 @@ def estimates(
         frame.insert(position, name, labels[name].to_numpy()[at])
     context = describe(cohort, question, cohort.feet, method=_METHOD)
     context = replace(context, population=Phrase("population.indicators"))
-    return Result(ESTIMATES, _typed(frame, names), context, groups=tuple(names))
-
-
-def _groups(feet: pd.DataFrame, by: Sequence[str]) -> tuple[list[str], pd.Series, pd.DataFrame]:
-    """Return group columns, the group code of every foot (-1: none), and the groups in order."""
-    names = list(by)
-    if not names:
-        return names, pd.Series(0, index=feet.index), pd.DataFrame(index=[0])
-    labels = feet[names].dropna().drop_duplicates().sort_values(names).reset_index(drop=True)
-    keyed = labels.assign(code=np.arange(len(labels)))
-    codes = feet[names].merge(keyed, on=names, how="left")["code"].fillna(-1).astype("int64")
-    return names, pd.Series(codes.to_numpy(), index=feet.index), labels
+    context = name_own(context, cohort, indicators)
+    return Result(ESTIMATES, typed(frame, ESTIMATES, names), context, groups=tuple(names))
 
 
 def _share(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> pd.DataFrame:
@@ -213,12 +204,6 @@ def _count_verdicts(verdict: pd.Series, group: np.ndarray, n_groups: int) -> pd.
     }
     table = pd.DataFrame(counts)
     return table.assign(n=table.sum(axis=1), group=np.arange(n_groups))
-
-
-def _typed(frame: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
-    types = {"count": "Int64", "figure": "Float64", "code": "string"}
-    wanted = {name: types[kind] for name, kind in ESTIMATES.columns.items()}
-    return frame[[*names, *wanted]].astype(wanted)
 
 
 _BY_KIND: dict[str, Callable[[Cohort, Indicator, pd.Series, int], pd.DataFrame]] = {

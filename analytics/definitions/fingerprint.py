@@ -12,6 +12,7 @@ from functools import cache
 from typing import Any
 
 import analytics.definitions as room
+from analytics.definitions.indicator import Indicator
 from analytics.definitions.protocol import Protocol
 
 #: Characters of the hash that are kept: enough to tell definitions apart, short enough to print.
@@ -19,13 +20,15 @@ _LENGTH = 16
 
 
 @cache
-def fingerprint(protocol: Protocol | None = None) -> str:
+def fingerprint(protocol: Protocol | None = None, own: tuple[Indicator, ...] = ()) -> str:
     """Return the fingerprint of all declared constants and of the windows in force.
 
     Parameters
     ----------
     protocol
         Windows in force; None stands for the default ones.
+    own
+        Indicators that a programme added or changed.
 
     Returns
     -------
@@ -33,6 +36,7 @@ def fingerprint(protocol: Protocol | None = None) -> str:
         The first characters of a SHA-256, the same on every machine for the same definitions.
     """
     described = [*declared_constants(), f"protocol = {_describe(protocol or Protocol())}"]
+    described += sorted(f"own indicator = {_describe(indicator)}" for indicator in own)
     return hashlib.sha256("\n".join(described).encode("utf-8")).hexdigest()[:_LENGTH]
 
 

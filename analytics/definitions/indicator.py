@@ -53,6 +53,8 @@ class Indicator:
         Usual range and who says so.
     rests_on_follow_up
         Whether those lost could move it, so that bounds are due.
+    title
+        Words of an indicator of the programme's own; ours have labels.
     presumed_no
         Rule: units counted as no only because nobody saw them again; for the bounds.
     """
@@ -77,3 +79,4 @@ class Indicator:
     source: str = BY_PROGRAMME
     rests_on_follow_up: bool = False
     presumed_no: str = ""
+    title: str = ""

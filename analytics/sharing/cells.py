@@ -142,7 +142,7 @@ def _link_bounds(cells: Cells, frame: pd.DataFrame, groups: list[str]) -> None:
         rows = {lines["line"].iloc[r]: r for r in keyed.index[positions]}
         for column, few, many in (
             ("denominator", "seen", "lowest"), ("numerator", "lowest", "highest"),
-            ("numerator", "seen", "lowest"), ("denominator", "lowest", "highest"),
+            ("numerator", "seen", "highest"), ("denominator", "lowest", "highest"),
         ):  # fmt: skip
             less, more = (cells.at(rows.get(line, -1), column) for line in (few, many))
             if less is not None and more is not None:

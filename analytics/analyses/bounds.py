@@ -1,0 +1,109 @@
+"""What those lost to follow-up could change: indicators at their lowest and their highest."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.analyses.context import Method, describe, name_own
+from analytics.analyses.groups import find_groups, typed
+from analytics.analyses.verdicts import VERDICTS, find_presumed, find_verdicts
+from analytics.courses.cohort import Cohort
+from analytics.definitions.indicator import Indicator
+from analytics.results import ESTIMATES, Phrase, Result
+from analytics.stats.proportions import clustered_proportion
+
+_METHOD = Method(
+    Phrase("method.bounds"),
+    notes=(Phrase("note.bounds"),),
+)
+
+#: What each line takes those lost to be: not counted, all a no, all a yes.
+LINES = ("seen", "lowest", "highest")
+
+
+def bounds(cohort: Cohort, indicators: Sequence[Indicator], *, by: Sequence[str] = ()) -> Result:
+    """Return indicators among units seen, and with all those lost counted as no, then as yes.
+
+    Parameters
+    ----------
+    cohort
+        Feet at the cut-off.
+    indicators
+        Those that do not rest on follow-up are passed over.
+    by
+        Columns of the foot.
+
+    Returns
+    -------
+    Result
+        Estimates with measures ``<code>.seen``, ``<code>.lowest`` and ``<code>.highest``: k of
+        those seen, k of N, and (k + lost) of N, where N are those seen and those lost. Lost are
+        the unknown, and those who are a no only because nobody saw them (``presumed_no``). In the
+        first line they stand under ``unknown``. A curve is read as a share of the feet that have
+        reached its horizon.
+    """
+    names, codes, labels = find_groups(cohort.feet, by)
+    parts = [
+        _bound(cohort, indicator, codes, len(labels))
+        for indicator in indicators
+        if indicator.rests_on_follow_up
+    ]
+    frame = pd.concat(parts, ignore_index=True) if parts else _nothing()
+    at = frame.pop("group").to_numpy(dtype=np.int64)
+    for position, name in enumerate(names):
+        frame.insert(position, name, labels[name].to_numpy()[at])
+    context = replace(
+        describe(cohort, "bounds", cohort.feet, method=_METHOD),
+        population=Phrase("population.indicators"),
+    )
+    context = name_own(context, cohort, indicators)
+    return Result(ESTIMATES, typed(frame, ESTIMATES, names), context, groups=tuple(names))
+
+
+def _bound(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> pd.DataFrame:
+    verdict = find_verdicts(cohort, indicator)
+    lost = (verdict.eq("unknown") | find_presumed(cohort, indicator)).to_numpy(dtype=bool)
+    yes = verdict.eq("yes").to_numpy(dtype=bool)
+    mature = lost | verdict.isin(["yes", "no"]).to_numpy(dtype=bool)
+    group = codes.loc[verdict.index].to_numpy()
+    child = cohort.feet.loc[verdict.index, "child"].to_numpy()
+    tables = []
+    for line, said, counted in (
+        ("seen", yes, mature & ~lost),
+        ("lowest", yes, mature),
+        ("highest", yes | lost, mature),
+    ):
+        keep = counted & (group >= 0)
+        at = clustered_proportion(said[keep], child[keep], group=group[keep], n_groups=n_groups)
+        tables.append(
+            pd.DataFrame(
+                {
+                    "measure": f"{indicator.code}.{line}",
+                    "group": np.arange(n_groups),
+                    "denominator": at.n,
+                    "numerator": at.n_yes,
+                    "estimate": at.estimate,
+                    "lower": at.lower,
+                    "upper": at.upper,
+                    "unknown": _count(mature & ~counted, group, n_groups),
+                }
+            )
+        )
+    table = pd.concat(tables, ignore_index=True)
+    for name in VERDICTS[:2]:
+        which = verdict.eq(name).to_numpy(dtype=bool)
+        table[name] = np.tile(_count(which, group, n_groups), len(LINES))
+    table["n"] = table[["denominator", "outside", "immature", "unknown"]].sum(axis=1)
+    return table
+
+
+def _count(which: np.ndarray, group: np.ndarray, n_groups: int) -> np.ndarray:
+    return np.bincount(group[which & (group >= 0)], minlength=n_groups)
+
+
+def _nothing() -> pd.DataFrame:
+    return pd.DataFrame(columns=["group", *ESTIMATES.columns])
