@@ -62,8 +62,7 @@ def effects(
         return Result(EFFECTS, empty, replace(context, notes=(*context.notes, why)))
     frame = effects_frame(design, _casts(design), _ratios(fit), skip=1)
     notes = (*context.notes, *_notes(fit), *_left_out(design))
-    n_events = int(_casts(design).sum())
-    return Result(EFFECTS, frame, replace(context, notes=notes, n_events=n_events))
+    return Result(EFFECTS, frame, replace(context, notes=notes))
 
 
 def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
