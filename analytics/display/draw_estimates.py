@@ -48,8 +48,8 @@ def draw_estimates(released: Released, language: str) -> Figure:
     return _by_group(read, released, language)
 
 
-def _dot(row: Row, name: str, language: str) -> DotRow:
-    scale = measures.scale_of(row.text("measure"))
+def _dot(row: Row, name: str, language: str, own: measures.Own) -> DotRow:
+    scale = measures.scale_of(row.text("measure"), own)
     if row.estimate is None:
         word = "withheld" if row.is_hidden else "not_estimable"
         return DotRow(name, None, None, None, label(language, f"word.{word}"))
@@ -63,11 +63,12 @@ def _dot(row: Row, name: str, language: str) -> DotRow:
 
 
 def _in_rows(read: Sequence[Row], released: Released, language: str) -> Figure:
+    own = released.context.own_measures
     by_scale: dict[str, list[DotRow]] = {}
     for row in read:
-        name = fold(label(language, f"measure.{row.text('measure')}"), width=34)
-        dots = by_scale.setdefault(measures.scale_of(row.text("measure")), [])
-        dots.append(_dot(row, name, language))
+        name = fold(measures.name_of(row.text("measure"), language, own), width=34)
+        dots = by_scale.setdefault(measures.scale_of(row.text("measure"), own), [])
+        dots.append(_dot(row, name, language, own))
     heights = [0.36 * len(rows) + 0.5 for rows in by_scale.values()]
     figure = new_figure(sum(heights) + 0.1)
     panels = figure.subplots(len(by_scale), 1, squeeze=False, height_ratios=heights)[:, 0]
@@ -81,6 +82,7 @@ def _in_rows(read: Sequence[Row], released: Released, language: str) -> Figure:
 
 def _by_group(read: Sequence[Row], released: Released, language: str) -> Figure:
     """Draw one panel for each measure; the panels of a line share the names of the groups."""
+    own = released.context.own_measures
     panels = _split(read)
     groups = list(dict.fromkeys(row.groups for row in read))
     shown = groups[:_MOST_ROWS]
@@ -90,29 +92,30 @@ def _by_group(read: Sequence[Row], released: Released, language: str) -> Figure:
         of_group = {row.groups: row for row in rows}
         nothing = DotRow("", None, None, None, "")
         dots = [
-            replace(_dot(of_group[g], "", language), name=name) if g in of_group else nothing
+            replace(_dot(of_group[g], "", language, own), name=name) if g in of_group else nothing
             for g, name in zip(shown, names, strict=True)
         ]
         draw_rows(axes, dots)
         if number % _COLUMNS:
             axes.set_yticklabels([])
-        axes.set_xlim(*span(dots, within=_WITHIN.get(measures.scale_of(measure))))
-        _title(axes, measure, len(groups) - len(shown), language)
+        axes.set_xlim(*span(dots, within=_WITHIN.get(measures.scale_of(measure, own))))
+        _title(axes, (measure, own), len(groups) - len(shown), language)
         _number_axis(axes, "x", language)
     return figure
 
 
 def _along_time(read: Sequence[Row], released: Released, language: str) -> Figure:
+    own = released.context.own_measures
     panels = _split(read)
     periods = sorted({str(row.groups[0]) for row in read})
     figure, axes_of = _grid(len(panels), 1.9)
     for axes, (measure, rows) in zip(axes_of, panels.items(), strict=False):
         places = [periods.index(str(row.groups[0])) for row in rows]
-        dots = [_dot(row, "", language) for row in rows]
+        dots = [_dot(row, "", language, own) for row in rows]
         _draw_series(axes, places, dots, style=SERIES[0])
-        axes.set_ylim(*span(dots, within=_WITHIN.get(measures.scale_of(measure))))
+        axes.set_ylim(*span(dots, within=_WITHIN.get(measures.scale_of(measure, own))))
         _mark_unknown(axes, [p for p, d in zip(places, dots, strict=True) if d.estimate is None])
-        _title(axes, measure, 0, language)
+        _title(axes, (measure, own), 0, language)
         _number_axis(axes, "y", language)
         _period_axis(axes, periods, language)
     return figure
@@ -120,19 +123,20 @@ def _along_time(read: Sequence[Row], released: Released, language: str) -> Figur
 
 def _along_number(read: Sequence[Row], released: Released, language: str) -> Figure:
     """Draw measures of one scale over each other along the number."""
+    own = released.context.own_measures
     by_scale: dict[str, dict[str, list[Row]]] = {}
     for measure, rows in _split(read).items():
-        by_scale.setdefault(measures.scale_of(measure), {})[measure] = rows
+        by_scale.setdefault(measures.scale_of(measure, own), {})[measure] = rows
     figure, axes_of = _grid(len(by_scale), 3.2, columns=1)
     for axes, (scale, of_measure) in zip(axes_of, by_scale.items(), strict=False):
         every = []
         for style, (measure, rows) in zip(SERIES, of_measure.items(), strict=False):
             rows = sorted(rows, key=lambda row: float(row.groups[0]))  # type: ignore[arg-type]
-            dots = [_dot(row, "", language) for row in rows]
+            dots = [_dot(row, "", language, own) for row in rows]
             places = [float(row.groups[0]) for row in rows]  # type: ignore[arg-type]
             _draw_series(axes, places, dots, style=style)
             axes.plot([], [], marker=style.marker, color=style.colour, linestyle=style.line,
-                      label=fit(label(language, f"measure.{measure}")))  # fmt: skip
+                      label=fit(measures.name_of(measure, language, own)))  # fmt: skip
             every += dots
         axes.set_ylim(*span(every, within=_WITHIN.get(scale)))
         axes.legend(frameon=False, loc="best", handlelength=3)
@@ -199,8 +203,8 @@ def _grid(n_panels: int, height: float, *, columns: int = _COLUMNS) -> tuple[Fig
     return figure, axes[:n_panels]
 
 
-def _title(axes: Axes, measure: str, n_more: int, language: str) -> None:
-    words = fold(label(language, f"measure.{measure}"), width=36)
+def _title(axes: Axes, named: tuple[str, measures.Own], n_more: int, language: str) -> None:
+    words = fold(measures.name_of(named[0], language, named[1]), width=36)
     if n_more:
         words += f"\n{label(language, 'axis.more_rows', n=n_more)}"
     axes.set_title(words, color=INK, fontsize=8.5)

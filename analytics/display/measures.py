@@ -2,11 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 from analytics.definitions.indicators import INDICATORS
+from analytics.definitions.labels import label, labels
 from analytics.display import numbers
+from analytics.results import OwnMeasure
 
 #: Measures that are no indicator.
-_OWN_SCALES = {"casts_seen": "casts", "casts_fitted": "casts"}
+_OWN_SCALES = {
+    "casts_seen": "casts",
+    "casts_fitted": "casts",
+    "expected_children": "number",
+    "cost_per_child": "number",
+    "cost_per_corrected_foot": "number",
+    "cost_per_lasting_foot": "number",
+    "years_gained": "number",
+    "cost_per_year_gained": "number",
+}
+_OWN_UNITS = {"coverage": "birth", "expected_children": "birth", "cost_per_child": "child",
+              "years_gained": "child", "cost_per_year_gained": "child"}  # fmt: skip
+
+#: Shares by their scale whose numerator is not a part of the denominator.
+_NO_PARTS = ("coverage", "follow_up_completeness")
+
+#: Measures that a programme defined, from the context of a result.
+Own = Mapping[str, OwnMeasure]
+NO_OWN: Own = MappingProxyType({})
 
 #: Scale to what a figure is multiplied by, and its decimal places when written.
 _WRITTEN = {
@@ -19,23 +42,39 @@ _WRITTEN = {
 }
 
 
-def scale_of(measure: str) -> str:
+def name_of(measure: str, language: str, own: Own = NO_OWN) -> str:
+    """Return the words of a measure; a line of one (``code.line``) has those of the line too."""
+    code, _, line = measure.partition(".")
+    title = own[code].title if code in own else ""
+    if not title and f"measure.{measure}" in labels(language):
+        return label(language, f"measure.{measure}")
+    words = title or label(language, f"measure.{code}")
+    return label(language, f"line.{line}", measure=words) if line else words
+
+
+def scale_of(measure: str, own: Own = NO_OWN) -> str:
     """Return the scale of a measure: ``percent`` unless declared otherwise."""
-    if measure in _OWN_SCALES:
-        return _OWN_SCALES[measure]
-    indicator = INDICATORS.get(measure.split(".")[0])
+    code = measure.split(".")[0]
+    if code in _OWN_SCALES:
+        return _OWN_SCALES[code]
+    indicator = own.get(code) or INDICATORS.get(code)
     return indicator.scale if indicator else "percent"
 
 
-def unit_of(measure: str, default: str) -> str:
+def unit_of(measure: str, default: str, own: Own = NO_OWN) -> str:
     """Return what a measure counts."""
-    indicator = INDICATORS.get(measure.split(".")[0])
-    return indicator.unit if indicator else default
+    code = measure.split(".")[0]
+    indicator = INDICATORS.get(code)
+    if code in own:
+        return own[code].unit
+    if indicator:
+        return indicator.counted or indicator.unit
+    return _OWN_UNITS.get(code, default)
 
 
-def is_share(measure: str) -> bool:
+def is_share(measure: str, own: Own = NO_OWN) -> bool:
     """Return whether the numerator is a part of the denominator."""
-    return scale_of(measure) == "percent"
+    return scale_of(measure, own) == "percent" and measure not in _NO_PARTS
 
 
 def times(scale: str) -> float:

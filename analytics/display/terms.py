@@ -10,7 +10,7 @@ from analytics.definitions.labels import label, labels
 from analytics.display import numbers
 
 #: Columns whose values are data: they are shown as they came.
-DATA_COLUMNS = ("clinic", "country", "file", "unit", "period", "quarter")
+DATA_COLUMNS = ("clinic", "country", "file", "unit", "period", "quarter", "currency")
 
 LONGEST = 200
 

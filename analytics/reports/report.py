@@ -9,8 +9,11 @@ from pathlib import Path
 
 from analytics.courses.build import build_cohort
 from analytics.courses.cohort import Cohort
+from analytics.definitions.columns import EXTRA_PREFIX
+from analytics.definitions.custom import Catalogue, build_catalogue
 from analytics.definitions.policies import POLICIES, Policy
 from analytics.display.block import Block
+from analytics.errors import QuestionError
 from analytics.intake.clinics import read_clinics
 from analytics.intake.load import Programme, load
 from analytics.intake.maps import read_map
@@ -82,6 +85,30 @@ class Report:
         n_feet = self.cohort.feet["clinic"].value_counts()
         ordered = sorted(n_feet.index, key=lambda clinic: (-n_feet[clinic], clinic))
         return {clinic: letters(position) for position, clinic in enumerate(ordered)}
+
+    @cached_property
+    def catalogue(self) -> Catalogue:
+        """Return the indicators in force: ours with the programme's changes and additions."""
+        settings = self.settings
+        carried = [name for name in self.cohort.feet.columns if name.startswith(EXTRA_PREFIX)]
+        return build_catalogue(
+            settings.own_indicators,
+            settings.protocol,
+            where=settings.file.name,
+            columns=carried,
+            language=settings.language,
+        )
+
+    def check_own_indicators(self) -> None:
+        """Raise ``QuestionError`` naming every indicator of the settings that is left out."""
+        faults = self.catalogue.faults
+        if faults:
+            raise QuestionError(
+                f"{len(faults)} indicators of the settings file are left out",
+                where="; ".join(fault.where for fault in faults),
+                allowed="; ".join(fault.found for fault in faults),
+                todo="; ".join(fault.todo or fault.allowed for fault in faults),
+            )
 
     def show(self, result: Result) -> Block:
         """Return what a page may show of a result under this report's policy."""

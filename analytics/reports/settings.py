@@ -4,28 +4,35 @@ from __future__ import annotations
 
 import os
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+from analytics.definitions.burden import Burden, Spending, build_burden
 from analytics.definitions.labels import languages
 from analytics.definitions.policies import POLICIES
 from analytics.definitions.protocol import Protocol, build_protocol
 from analytics.errors import SettingsError
+from analytics.reports.setting_tables import read_spending
 from analytics.reports.setting_values import day, needed, one_of, text, unknown_key
 
 #: Sections of the file and the keys that each may hold; the empty name is the top of the file.
 KEYS: dict[str, tuple[str, ...]] = {
-    "": ("programme", "source", "clinics", "protocol", "policy"),
+    "": (
+        "programme", "source", "clinics", "protocol", "policy", "indicator", "spending",
+        "published",
+    ),
     "programme": (
         "name", "cut_off", "started_on", "language", "identity_key", "identity_key_env",
     ),
     "source": ("path", "map"),
     "policy": ("audience",),
+    "spending": ("period", "currency", "amount"),
 }  # fmt: skip
 
-_PLACES = {"": "top of the file", "source": "[[source]]"}
+_PLACES = {"": "top of the file", "source": "[[source]]", "spending": "[[spending]]"}
 
 
 @dataclass(frozen=True)
@@ -63,6 +70,12 @@ class Settings:
         Clinical windows in force.
     identity_key
         Secret of the keyed pseudonyms; never printed or written.
+    own_indicators
+        Sections ``[indicator.<code>]`` as they stand; ``definitions.custom`` reads them.
+    spending
+        What was spent, by period and currency.
+    burden
+        Published numbers in force.
     """
 
     file: Path
@@ -76,6 +89,9 @@ class Settings:
     clinics: Path | None
     protocol: Protocol
     identity_key: str = field(repr=False)
+    own_indicators: Mapping[str, Any] = field(default_factory=dict)
+    spending: tuple[Spending, ...] = ()
+    burden: Burden = field(default_factory=Burden)
 
 
 def read_settings(
@@ -123,9 +139,23 @@ def read_settings(
         clinics=_beside(path, tree["clinics"], "clinics") if "clinics" in tree else None,
         protocol=build_protocol(tree.get("protocol", {}), where=f"{path.name}, [protocol]"),
         identity_key=_identity_key(programme, where),
+        own_indicators=_section(tree, "indicator", path),
+        spending=read_spending(tree.get("spending", []), f"{path.name}, [[spending]]"),
+        burden=build_burden(_section(tree, "published", path), where=f"{path.name}, [published]"),
     )
     _check_order_of_days(settings, where)
     return settings
+
+
+def _section(tree: dict[str, Any], name: str, path: Path) -> dict[str, Any]:
+    section = tree.get(name, {})
+    if not isinstance(section, dict):
+        raise SettingsError(
+            f"'{name}' is {section!r}, not a section",
+            where=path.name,
+            todo=f"write [{name}...] on its own line, with single brackets",
+        )
+    return section
 
 
 def _read_toml(path: Path) -> dict[str, Any]:

@@ -130,3 +130,38 @@ def test_a_missing_file_is_refused(tmp_path):
 def test_a_bad_day_from_the_command_line_is_refused(write):
     with pytest.raises(SettingsError, match="31-12-2025"):
         read_settings(write(GOOD), cut_off="31-12-2025")
+
+
+SPENT = '\n[[spending]]\nperiod = "2025Q3"\ncurrency = "USD"\namount = 24000\n'
+
+
+def test_spending_published_numbers_and_own_indicators_are_read(write):
+    own = '\n[indicator.mine]\ntitle = "Mine"\nnumerator = "n_casts > 8"\n'
+    published = "\n[published]\nbirth_prevalence = [1.31, 0.86, 1.77]\n"
+    read = read_settings(write(GOOD + SPENT + published + own))
+    (line,) = read.spending
+    assert (line.first_on, line.last_on) == (date(2025, 7, 1), date(2025, 9, 30))
+    assert (line.currency, line.amount) == ("USD", 24000.0)
+    assert read.burden.birth_prevalence.value == 1.31
+    assert read.own_indicators["mine"]["numerator"] == "n_casts > 8"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"2025Q3"', '"2025-07"', "2025Q3"),
+        ('"USD"', '"dollars"', "ISO 4217"),
+        ("24000", '"24,000"', "a number above 0"),
+        ("24000", "0", "a number above 0"),
+        ("amount", "amont", "amount"),
+        ("[[spending]]", "[spending]", "double brackets"),
+    ],
+)
+def test_wrong_spending_is_refused_with_what_is_allowed(write, old, new, said):
+    with pytest.raises(SettingsError, match=said.replace("[", "\\[")):
+        read_settings(write(GOOD + SPENT.replace(old, new)))
+
+
+def test_spending_stated_twice_is_refused(write):
+    with pytest.raises(SettingsError, match="twice"):
+        read_settings(write(GOOD + SPENT + SPENT))
