@@ -72,6 +72,23 @@ def cohort(
         typer.echo(f"Written: {path}")
 
 
+@app.command(short_help="Print what an indicator counts.")
+def define(
+    code: Annotated[
+        str, typer.Argument(metavar="[CODE]", help="Code of an indicator; all without one.")
+    ] = "",
+    settings: Annotated[
+        Path | None,
+        typer.Option(metavar="SETTINGS", help="Settings with changed windows and indicators."),
+    ] = None,
+    language: Annotated[str, typer.Option(help="Language of the words, such as en.")] = "en",
+) -> None:
+    """Print the rule of an indicator, its windows, its range and its source; or list them all."""
+    from analytics.reports.define import tell_definition
+
+    typer.echo(tell_definition(code, settings=settings, language=language))
+
+
 def main() -> None:
     """Run a command; an error that a person can act on is one message and its own exit code."""
     try:

@@ -109,7 +109,8 @@ def test_published_coverage_of_poorer_countries() -> None:
 def test_quotients_recover_each_others_interval() -> None:
     number, known = between(4.0, 2.0, 8.0), exactly(2.0)
     alone = divide(number, known)
-    assert [float(v) for v in (alone.estimate, alone.lower, alone.upper)] == pytest.approx([2, 1, 4])
+    ends = [float(v) for v in (alone.estimate, alone.lower, alone.upper)]
+    assert ends == pytest.approx([2, 1, 4])
     turned = divide(known, number)
     assert [float(v) for v in (turned.lower, turned.upper)] == pytest.approx([0.25, 1.0])
     both = divide(number, number)
