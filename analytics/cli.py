@@ -89,6 +89,29 @@ def define(
     typer.echo(tell_definition(code, settings=settings, language=language))
 
 
+@app.command(short_help="List the children and lines behind a number.")
+def trace(
+    indicator: Annotated[str, typer.Argument(metavar="INDICATOR", help="Code of an indicator.")],
+    settings: SettingsFile,
+    clinic: Annotated[str, typer.Option(help="Only of this clinic.")] = "",
+    quarter: Annotated[str, typer.Option(help="Only of this quarter, such as 2025Q1.")] = "",
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a .csv or .parquet instead.")
+    ] = None,
+) -> None:
+    """List the feet behind an indicator with their source lines; inside the programme only."""
+    from analytics.reports.report import Report
+    from analytics.reports.tracing import tell_trace, trace_lines, write_trace
+
+    opened = Report.open(settings)
+    lines = trace_lines(opened, indicator, clinic=clinic, quarter=quarter)
+    if out is None:
+        typer.echo(tell_trace(opened, indicator, lines))
+        return
+    write_trace(lines, out)
+    typer.echo(f"Written: {out}")
+
+
 def main() -> None:
     """Run a command; an error that a person can act on is one message and its own exit code."""
     try:

@@ -16,7 +16,13 @@ from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.protocol import Protocol
-from analytics.definitions.rules import check_names, evaluate, find_values, parse_rule
+from analytics.definitions.rules import (
+    check_names,
+    evaluate,
+    find_values,
+    names_in,
+    parse_rule,
+)
 from analytics.errors import SettingsError
 
 #: Where an indicator stands that names no area.
@@ -153,6 +159,21 @@ def check_indicator(
     dates = tuple(column.name for column in FOOT if column.kind == "date")
     _check_one_of("origin", indicator.origin, ("", *dates), where)
     _check_maturity(indicator, protocol, where)
+
+
+def find_names(indicator: Indicator) -> list[str]:
+    """Return the columns, days and windows that an indicator's rules name, in order."""
+    rules = [indicator.population, indicator.known, indicator.presumed_no]
+    dates = [indicator.origin]
+    if indicator.kind == "curve":
+        endpoint = ENDPOINTS[indicator.numerator]
+        dates += [endpoint.origin, *endpoint.events, *endpoint.competing, endpoint.until]
+    else:
+        rules += [indicator.numerator, indicator.denominator]
+    found = [name for rule in filter(None, rules) for name in names_in(rule)]
+    if isinstance(indicator.maturity_days, str):
+        found.append(indicator.maturity_days)
+    return list(dict.fromkeys([*found, *filter(None, dates)]))
 
 
 def _read(code: str, table: Any, *, language: str, where: str) -> Indicator:

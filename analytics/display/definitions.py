@@ -6,13 +6,12 @@ import textwrap
 from collections.abc import Iterator
 from dataclasses import fields
 
-from analytics.definitions.custom import Catalogue
+from analytics.definitions.custom import Catalogue, find_names
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.labels import label
 from analytics.definitions.protocol import Protocol
-from analytics.definitions.rules import names_in
 from analytics.display import measures, numbers
 
 _WIDTH = 96
@@ -127,20 +126,10 @@ def _maturity(indicator: Indicator, protocol: Protocol, language: str) -> str:
     return label(language, "define.matures", days=f"{value:g}", origin=indicator.origin)
 
 
-def _names(indicator: Indicator) -> list[str]:
-    rules = [indicator.population, indicator.known, indicator.presumed_no]
-    if indicator.kind != "curve":
-        rules += [indicator.numerator, indicator.denominator]
-    names = {name for rule in filter(None, rules) for name in names_in(rule)}
-    if isinstance(indicator.maturity_days, str):
-        names.add(indicator.maturity_days)
-    return sorted(names | ({indicator.origin} if indicator.origin else set()))
-
-
 def _windows(indicator: Indicator, protocol: Protocol, language: str) -> Iterator[str]:
     known = {f.name: f for f in fields(Protocol)}
     changed = protocol.differences()
-    for name in _names(indicator):
+    for name in sorted(find_names(indicator)):
         if name not in known:
             continue
         about = known[name].metadata
@@ -152,7 +141,7 @@ def _windows(indicator: Indicator, protocol: Protocol, language: str) -> Iterato
 
 def _columns(indicator: Indicator) -> Iterator[str]:
     declared = {column.name: column for column in FOOT}
-    for name in _names(indicator):
+    for name in sorted(find_names(indicator)):
         if name in declared:
             yield from _fold(f"{name}: {declared[name].meaning}", indent=_INDENT)
 

@@ -46,9 +46,15 @@ def write_analysis_file(cohort: Cohort, file: Path) -> tuple[Path, Path]:
     """
     check_ending(file)
     dictionary = file.with_name(f"{file.stem}.dictionary.csv")
+    write_table(cohort.feet, file)
+    write_table(describe_columns(cohort.feet), dictionary)
+    return file, dictionary
+
+
+def write_table(frame: pd.DataFrame, file: Path) -> None:
+    """Write a table to a file ending in ``.csv`` or ``.parquet``; raises ``OutputError``."""
     try:
-        _write(cohort.feet, file)
-        _write(describe_columns(cohort.feet), dictionary)
+        _write(frame, file)
     except OSError as error:
         raise OutputError(
             f"the file cannot be written: {error.strerror or error}",
@@ -56,7 +62,6 @@ def write_analysis_file(cohort: Cohort, file: Path) -> tuple[Path, Path]:
             allowed="a folder that exists and may be written",
             todo="give another path",
         ) from error
-    return file, dictionary
 
 
 def describe_columns(feet: pd.DataFrame) -> pd.DataFrame:
