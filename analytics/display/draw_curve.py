@@ -81,8 +81,15 @@ def _end(released: Released) -> float:
     return max(float(released.frame["time"].max()), 1e-9)
 
 
+def _bends(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows at which a curve bends, its first and its last."""
+    bends = rows["events"].gt(0).to_numpy()
+    bends[[0, -1]] = True
+    return rows.loc[bends]
+
+
 def _draw_line(axes: Axes, line: _Line, *, is_steps: bool) -> None:
-    rows = line.rows
+    rows = _bends(line.rows)
     time = rows["time"].to_numpy(dtype=float)
     values = {
         name: rows[name].to_numpy(dtype=float, na_value=np.nan)
@@ -202,7 +209,8 @@ def _in_panels(lines: Sequence[_Line], released: Released, language: str) -> Fig
             axes.set_visible(False)
             continue
         for other in lines:
-            time, value = (other.rows[c].to_numpy(dtype=float) for c in ("time", "estimate"))
+            bends = _bends(other.rows)
+            time, value = (bends[c].to_numpy(dtype=float) for c in ("time", "estimate"))
             axes.plot(time, value, color=RULE, linewidth=0.6, drawstyle="steps-post")
         _draw_line(axes, lines[number], is_steps=not is_coarse(released))
         _set_axes(axes, released, language)

@@ -22,21 +22,25 @@ def count_words(value: object, language: str) -> str:
 def tell_estimates(released: Released, language: str) -> tuple[str, ...]:
     """Return a sentence for each measure, or how its groups compare."""
     told: list[str] = []
+    said_of = ""
     for measure, rows in released.frame.groupby("measure", sort=False):
         read = rows_of(released, rows)
         if released.groups:
             told += _compare(str(measure), read, released, language)
-        else:
-            told += [_estimate(str(measure), row, released, language) for row in read]
-            told += [t for row in read for t in _not_counted(str(measure), row, language)]
+            continue
+        told += [_estimate(str(measure), row, released, language) for row in read]
+        # The quantiles of one indicator leave out the same units: said once.
+        if str(measure).split(".")[0] != said_of:
+            told += [sentence for row in read for sentence in _not_counted(row, language)]
+        said_of = str(measure).split(".")[0]
     return tuple(told)
 
 
 def _estimate(measure: str, row: Row, released: Released, language: str) -> str:
-    words = label(language, f"measure.{measure}")
+    words = measures.name_of(measure, language, released.context.own_measures)
     if row.is_hidden:
         return label(language, "sentence.estimate_hidden", measure=words)
-    unit = measures.unit_of(measure, released.context.unit)
+    unit = measures.unit_of(measure, released.context.unit, released.context.own_measures)
     n = row.count("denominator")
     values = {
         "measure": words,
@@ -45,7 +49,11 @@ def _estimate(measure: str, row: Row, released: Released, language: str) -> str:
     }
     if row.estimate is None:
         return label(language, "sentence.estimate_none", **values)
-    write = partial(measures.write, scale=measures.scale_of(measure), language=language)
+    write = partial(
+        measures.write,
+        scale=measures.scale_of(measure, released.context.own_measures),
+        language=language,
+    )
     values["estimate"] = write(row.estimate)
     if row.lower is None or row.upper is None:
         return label(language, "sentence.estimate_plain", **values)
@@ -54,7 +62,7 @@ def _estimate(measure: str, row: Row, released: Released, language: str) -> str:
     )
 
 
-def _not_counted(measure: str, row: Row, language: str) -> list[str]:
+def _not_counted(row: Row, language: str) -> list[str]:
     parts = [
         label(language, f"sentence.not_counted_{name}", n=count_words(row.count(name), language))
         for name in ("outside", "immature", "unknown")
@@ -66,7 +74,6 @@ def _not_counted(measure: str, row: Row, language: str) -> list[str]:
         label(
             language,
             "sentence.not_counted",
-            measure=label(language, f"measure.{measure}"),
             n=count_words(row.count("n"), language),
             parts=", ".join(parts),
         )
@@ -74,7 +81,7 @@ def _not_counted(measure: str, row: Row, language: str) -> list[str]:
 
 
 def _compare(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
-    words = label(language, f"measure.{measure}")
+    words = measures.name_of(measure, language, released.context.own_measures)
     known = [row for row in read if row.lower is not None and row.upper is not None]
     told = []
     if len(known) < len(read):
@@ -107,7 +114,7 @@ def _first_to_last(known: list[Row], measure: str, released: Released, language:
     return label(
         language,
         key,
-        measure=label(language, f"measure.{measure}"),
+        measure=measures.name_of(measure, language, released.context.own_measures),
         first=first_name,
         first_value=first_value,
         last=last_name,
@@ -116,5 +123,7 @@ def _first_to_last(known: list[Row], measure: str, released: Released, language:
 
 
 def _named(row: Row, *, measure: str, released: Released, language: str) -> tuple[str, str]:
-    value = measures.write(row.estimate or 0.0, measures.scale_of(measure), language)
+    value = measures.write(
+        row.estimate or 0.0, measures.scale_of(measure, released.context.own_measures), language
+    )
     return terms.group(released.groups, row.groups, language), value

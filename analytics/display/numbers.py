@@ -118,5 +118,6 @@ def duration(days: float, language: str) -> str:
         if whole and abs(number - whole) * DAYS_IN_YEAR / (1 if unit == "year" else 12) <= 1.5:
             return counted(whole, unit, language)
     if months >= 3:
-        return f"{decimal(months, language)} {units(None, 'month', language)}"
+        places = 1 if months < 24 else 0
+        return f"{decimal(months, language, places=places)} {units(None, 'month', language)}"
     return counted(round(days), "day", language)

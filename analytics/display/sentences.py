@@ -87,9 +87,8 @@ def _median(
         state = label(language, "word.group", name=where, level=state)
     reached = np.flatnonzero(estimate <= 0.5)
     if not len(reached):
-        words = label(language, "word.not_reached")
-    else:
-        words = time_words(float(rows["time"].iloc[reached[0]]), released, language)
+        return [label(language, "sentence.median_not_reached", state=state)]
+    words = time_words(float(rows["time"].iloc[reached[0]]), released, language)
     return [label(language, "sentence.median", state=state, time=words)]
 
 
@@ -102,6 +101,8 @@ def _told_times(rows: pd.DataFrame, end: float, released: Released, *, many: boo
 
 def time_words(time: float, released: Released, language: str) -> str:
     """Return a time of a curve in words."""
+    if time == 0:
+        return label(language, "word.start")
     if released.context.time_unit == "day":
         return numbers.duration(time, language)
     return numbers.counted(round(time), released.context.time_unit, language)
@@ -177,13 +178,17 @@ def _trend(released: Released, language: str) -> tuple[str, ...]:
 
 
 def _comparison(released: Released, language: str) -> tuple[str, ...]:
-    frame = released.frame.assign(flag=released.frame["flag"].fillna("withheld"))
-    told = []
-    for flag, rows in frame.groupby("flag", sort=True):
-        words = label(language, "word.withheld" if flag == "withheld" else f"flag.{flag}")
-        units = ", ".join(terms.level("unit", unit, language) for unit in rows["unit"])
-        told.append(label(language, "sentence.comparison", flag=words, units=units))
-    return tuple(told)
+    by_flag: dict[str, list[str]] = {}
+    for row in rows_of(released, released.frame):
+        key = f"flag.{row.text('flag')}" if row.text("flag") else "word.not_estimable"
+        if row.is_hidden:
+            key = "word.withheld"
+        name = terms.level("unit", row.cell("unit"), language)
+        by_flag.setdefault(label(language, key), []).append(name)
+    return tuple(
+        label(language, "sentence.comparison", flag=flag, units=", ".join(names))
+        for flag, names in by_flag.items()
+    )
 
 
 def _profile(released: Released, language: str) -> tuple[str, ...]:

@@ -120,11 +120,13 @@ def _flow(released: Released, language: str) -> Made:
 
 def _estimates(released: Released, language: str) -> Made:
     write = _Writer(released, language)
-    read = rows_of(released, released.frame)
-    units = [measures.unit_of(row.text("measure"), released.context.unit) for row in read]
+    place = {m: i for i, m in enumerate(released.frame["measure"].unique())}
+    read = sorted(rows_of(released, released.frame), key=lambda row: place[row.text("measure")])
+    own = released.context.own_measures
+    units = [measures.unit_of(row.text("measure"), released.context.unit, own) for row in read]
     is_mixed = len(set(units)) > 1
     rest = [] if released.groups and _all_hidden(read) else ["outside", "immature", "unknown"]
-    has_yes = any(measures.is_share(row.text("measure")) for row in read)
+    has_yes = any(measures.is_share(row.text("measure"), own) for row in read)
     yes = ["numerator"] if has_yes else []
     columns = [write.column("measure"), *write.group_columns()]
     columns += [write.column("counted_unit")] if is_mixed else []
@@ -133,14 +135,14 @@ def _estimates(released: Released, language: str) -> Made:
     made = []
     for row, unit in zip(read, units, strict=True):
         measure = row.text("measure")
-        words = label(language, f"measure.{measure}")
+        words = measures.name_of(measure, language, own)
         line = [Cell(words, words, is_header=True), *write.groups(row)]
         if is_mixed:
             name = numbers.units(None, unit, language)
             line.append(Cell(name, name))
-        share = measures.is_share(measure)
+        share = measures.is_share(measure, own)
         line += [write.count(row, "numerator") if share else Cell(None, "") for _ in yes]
-        line += [write.count(row, "denominator"), write.share(row, measures.scale_of(measure))]
+        line += [write.count(row, "denominator"), write.share(row, measures.scale_of(measure, own))]
         made.append([*line, *(write.count(row, name) for name in (*rest, "n"))])
     return tuple(columns), _rows(made)
 

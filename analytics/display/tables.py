@@ -121,12 +121,10 @@ def tabulate(released: Released, language: str = "en") -> Table:
     require_released(released)
     columns, rows = ROWS[released.shape.name](released, language)
     title = words.title(released, language)
-    caption = label(
-        language,
-        "word.caption",
-        title=title,
-        units=label(language, f"unit.{released.context.unit}.other"),
-    )
+    caption = title
+    if not any(column.name == "counted_unit" for column in columns):
+        units = label(language, f"unit.{released.context.unit}.other")
+        caption = label(language, "word.caption", title=title, units=units)
     return Table(title, caption, columns, rows, words.notes(released, language))
 
 

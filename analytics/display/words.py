@@ -56,7 +56,8 @@ def title(released: Released, language: str) -> str:
     words = label(language, f"question.{released.context.question}")
     if not released.groups:
         return words
-    by = ", ".join(terms.column(name, language) for name in released.groups)
+    names = [terms.column(name, language) for name in released.groups]
+    by = ", ".join(name[:1].lower() + name[1:] for name in names)
     return label(language, "sentence.title_by", question=words, groups=by)
 
 

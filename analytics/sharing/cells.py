@@ -16,6 +16,9 @@ from analytics.sharing.clinics import TOTAL
 _COSTS = {"n": 3, "denominator": 4, "n_in": 3, "n_out": 3}
 _DETAIL, _ZERO, _FIGURE = 0, 1, 2
 
+#: Cells that cost this much are hidden only where a small count would be known for certain.
+DEAR = 3
+
 
 @dataclass
 class Cells:
@@ -38,6 +41,10 @@ class Cells:
     def add(self, value: int, *, column: str = "") -> int:
         """Add a cell to guard; one with a column stands in the table."""
         return self._add(value, column=column, known=False, guarded=True)
+
+    def add_loose(self, value: int) -> int:
+        """Add a cell that is not printed and need not be guarded, but is not negative either."""
+        return self._add(value, column="", known=False, guarded=False)
 
     def add_total(self, value: int, smallest: int) -> int:
         """Add a total that the reader knows from elsewhere, unless it is small there too."""
@@ -123,7 +130,7 @@ def _link_estimates(cells: Cells, result: Result, frame: pd.DataFrame, smallest:
         rest = cells.at_all(row, ["outside", "immature", "unknown"])
         if n is not None and below is not None:
             if not rest:
-                rest = [cells.add(cells.values[n] - cells.values[below])]
+                rest = [cells.add_loose(cells.values[n] - cells.values[below])]
             cells.add_sum(n, [below, *rest])
             if not groups and cells.values[n] in (result.context.n_feet, result.context.n_children):
                 cells.add_sum(cells.add_known(cells.values[n]), [n])
@@ -222,6 +229,8 @@ _BY_SHAPE: dict[str, Callable[[Cells, Result, pd.DataFrame, int], None]] = {
 
 def _rows_by(frame: pd.DataFrame, columns: list[str]) -> dict[tuple[object, ...], list[int]]:
     """Return row positions by the values of columns, in order of appearance."""
+    if not columns:
+        return {(): list(range(len(frame)))} if len(frame) else {}
     found: dict[tuple[object, ...], list[int]] = {}
     values = frame[columns].astype(object).where(frame[columns].notna(), None)
     for position, key in enumerate(values.itertuples(index=False, name=None)):

@@ -70,9 +70,11 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
     Notes
     -----
     A flow or a profile by groups is shown for all groups together, and why units were not counted
-    is not split by group. Totals over groups count as known to the reader, so a table split by
-    clinic is safe beside the same table for the network. Not covered: a reader who subtracts two
-    results about different populations, and one who works back from how cells were chosen.
+    is not split by group; a table split by two columns is withheld whole. Totals over groups count
+    as known to the reader, so a table split by clinic is safe beside the same table for the
+    network. How many units were not counted in all may show (all less counted); of what kind they
+    were may not, when they are few. Not covered: a reader who subtracts two results about
+    different populations, and one who works back from how cells were chosen.
     """
     frame = typed(result)
     notes: list[Phrase] = []
@@ -129,6 +131,9 @@ def _withhold(
         coarse = _coarsen(result, frame, policy)
         return coarse, nothing_hidden(coarse)
     hidden = nothing_hidden(frame)
+    if is_too_fine(result):
+        columns = result.shape.of_kind("count", "figure")
+        return frame, hidden.assign(**{c: frame[c].notna() for c in columns})
     visible = frame
     if result.shape is ESTIMATES and result.groups:
         # Why units were not counted is told for all groups together: split, most are small.
@@ -139,6 +144,11 @@ def _withhold(
     for (row, column), cell in cells.places.items():
         hidden.loc[row, column] = bool(withheld[cell])
     return frame, _hide_figures(result, frame, hidden)
+
+
+def is_too_fine(result: Result) -> bool:
+    """Return whether a table is split by more than a public page can show: by two things."""
+    return len(result.groups) > 1 and result.shape is not CURVE
 
 
 def _coarsen(result: Result, frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
@@ -181,6 +191,8 @@ def _hide_figures(result: Result, frame: pd.DataFrame, hidden: pd.DataFrame) -> 
 def _note_hidden(result: Result, hidden: pd.DataFrame, policy: Policy) -> list[Phrase]:
     if result.shape is CURVE:
         return [Phrase("protect.coarse")]
+    if is_too_fine(result):
+        return [Phrase("protect.too_fine")]
     if not hidden.to_numpy().any():
         return []
     return [Phrase("protect.withheld", {"largest": policy.smallest_count - 1})]
