@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from analytics.errors import AnalyticsError
+from analytics.errors import AnalyticsError, QuestionError
 
 app = typer.Typer(
     name="talipes",
@@ -110,6 +110,20 @@ def trace(
         return
     write_trace(lines, out)
     typer.echo(f"Written: {out}")
+
+
+@app.command(short_help="Check a printed table for numbers that do not agree.")
+def recompute(
+    table: Annotated[Path, typer.Argument(metavar="TABLE", help="A CSV file, typed in.")],
+    language: Annotated[str, typer.Option(help="Language of the words, such as en.")] = "en",
+) -> None:
+    """Work out a table from elsewhere: shares from counts, feet from sides, totals from parts."""
+    from analytics.reports.recomputing import read_printed_table, tell_faults
+
+    text, agrees = tell_faults(read_printed_table(table), language)
+    typer.echo(text)
+    if not agrees:
+        raise typer.Exit(QuestionError.exit_code)
 
 
 def main() -> None:

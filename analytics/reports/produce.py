@@ -12,6 +12,7 @@ from typing import Any
 
 from analytics.definitions.policies import POLICIES
 from analytics.errors import QuestionError
+from analytics.reports.agreement import check_blocks, refuse_faults
 from analytics.reports.chapters import Chapter, all_blocks, read_chapter
 from analytics.reports.fixing import build_records_to_fix
 from analytics.reports.folder import PROVENANCE, check_replaceable, hash_file, replacing
@@ -74,10 +75,14 @@ def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) ->
     ------
     QuestionError
         After all else was made, when a question could not be answered.
+    BalanceError
+        When two tables contradict each other; the last report stays.
     """
     check_replaceable(out)
     report = Report(settings, POLICIES[settings.audience])
     made = _answer(report, tell)
+    for chapters in (made.network, made.funder):
+        refuse_faults(check_blocks(all_blocks(chapters)), report.language)
     with replacing(out) as folder:
         _write_files(made, folder)
     tell("files")

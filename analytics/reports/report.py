@@ -7,6 +7,7 @@ from datetime import date
 from functools import cached_property
 from pathlib import Path
 
+from analytics.analyses.consistency import check_cohort, check_result
 from analytics.courses.build import build_cohort
 from analytics.courses.cohort import Cohort
 from analytics.definitions.columns import EXTRA_PREFIX
@@ -18,6 +19,7 @@ from analytics.intake.clinics import read_clinics
 from analytics.intake.load import Programme, load
 from analytics.intake.maps import read_map
 from analytics.intake.records import Records
+from analytics.reports.agreement import refuse_faults
 from analytics.reports.prepared import restore
 from analytics.reports.settings import Settings, read_settings
 from analytics.results import Result
@@ -70,11 +72,13 @@ class Report:
     def cohort(self) -> Cohort:
         """Return the feet as they stand at the cut-off."""
         settings = self.settings
-        return restore(
+        cohort = restore(
             settings,
             "cohort",
             lambda: build_cohort(self.records, settings.cut_off, settings.protocol),
         )
+        refuse_faults(check_cohort(cohort), self.language)
+        return cohort
 
     @cached_property
     def clinic_letters(self) -> dict[str, str]:
@@ -111,7 +115,14 @@ class Report:
             )
 
     def show(self, result: Result) -> Block:
-        """Return what a page may show of a result under this report's policy."""
+        """Return what a page may show of a result under this report's policy.
+
+        Raises
+        ------
+        BalanceError
+            When numbers of the result do not agree with each other.
+        """
+        refuse_faults(check_result(result), self.language)
         return Block(protect(result, self.policy, codes=self.clinic_letters), self.language)
 
 
