@@ -1,0 +1,143 @@
+"""Tables: typed cells, words for what is missing, safe HTML."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+from shown import context, curve_result, estimates_frame
+
+from analytics.definitions.policies import INTERNAL, PUBLIC
+from analytics.display.tables import Table, tabulate
+from analytics.results import EFFECTS, ESTIMATES, FLOW, Result
+from analytics.sharing.protect import protect
+
+
+def one(row: dict[str, object], policy: object = INTERNAL, **changes: object) -> Table:
+    result = Result(ESTIMATES, estimates_frame([row]), context(**changes))  # type: ignore[arg-type]
+    return tabulate(protect(result, policy))  # type: ignore[arg-type]
+
+
+def cell(table: Table, column: str, row: int = 0) -> object:
+    place = [c.name for c in table.columns].index(column)
+    return table.rows[row][place]
+
+
+def test_an_estimate_stands_with_interval_and_denominator() -> None:
+    table = one({"n": 1300, "denominator": 1234, "numerator": 893, "outside": 66,
+                 "lower": 0.681, "upper": 0.762})  # fmt: skip
+    assert cell(table, "share").text == "72.4% (68.1–76.2)"
+    assert cell(table, "share").value == pytest.approx(893 / 1234)
+    assert cell(table, "denominator").text == "1,234"
+    assert cell(table, "denominator").value == 1234
+
+
+def test_an_estimate_over_nothing_is_said_to_be_not_estimable() -> None:
+    table = one({"n": 9, "denominator": 0, "numerator": 0, "outside": 9})
+    assert cell(table, "share").text == "not estimable"
+    assert not cell(table, "share").withheld
+
+
+def test_a_withheld_count_is_a_word_not_a_blank() -> None:
+    table = one({"n": 50, "denominator": 50, "numerator": 2}, PUBLIC, n_feet=50)
+    for column in ("numerator", "share"):
+        assert cell(table, column).text == "withheld"
+        assert cell(table, column).value is None
+        assert cell(table, column).withheld
+    assert any("withheld" in note for note in table.notes)
+
+
+def test_casts_are_written_as_numbers() -> None:
+    row = {"measure": "casts_to_correction.median", "n": 50, "denominator": 50, "numerator": None,
+           "estimate": 5.0, "lower": 4.5, "upper": 6.0}  # fmt: skip
+    assert cell(one(row), "share").text == "5.0 (4.5–6.0)"
+
+
+def test_rows_of_a_measure_stand_together() -> None:
+    rows = [
+        {"quarter": q, "measure": m, "n": 50, "denominator": 50, "numerator": 25}
+        for q in ("2024Q1", "2024Q2")
+        for m in ("tenotomy_rate", "initial_correction")
+    ]
+    table = tabulate(protect(Result(ESTIMATES, estimates_frame(rows), context(), ("quarter",)),
+                             INTERNAL))  # fmt: skip
+    names = [row[0].text for row in table.rows]
+    assert names == sorted(names, reverse=True)
+    assert [row[1].text for row in table.rows] == ["2024 Q1", "2024 Q2"] * 2
+
+
+def test_the_table_of_a_curve_adds_up_to_all_at_every_time() -> None:
+    rows = [(float(t), t % 3 == 0) for t in range(10, 800, 4)]
+    for policy in (INTERNAL, PUBLIC):
+        table = tabulate(protect(curve_result({"": rows}), policy))
+        names = [column.name for column in table.columns]
+        places = [names.index(c) for c in ("at_risk", "censored", "events")]
+        assert len(table.rows) > 3
+        assert {sum(row[p].value for p in places) for row in table.rows} == {len(rows)}
+
+
+def test_effects_say_what_is_compared() -> None:
+    lines = [
+        ("pirani_start", "", "", 200, 50, 1.3, 1.1, 1.5, 0.0001),
+        ("adherence_early", "not", "as_advised", 40, 30, 9.0, 0.4, 180.0, 0.2),
+    ]
+    frame = pd.DataFrame(lines, columns=list(EFFECTS.columns))
+    table = tabulate(protect(Result(EFFECTS, frame, context("relapse_effects")), INTERNAL))
+    assert "Hazard ratio of relapse (95% interval)" in table.header
+    assert table.rows[0][0].text == "Initial Pirani score, per point"
+    assert table.rows[1][0].text == "Use of the brace, as told: not used against as advised"
+    assert cell(table, "estimate", 1).text == "9.00 (0.40–180)"
+    assert cell(table, "p").text == "< 0.001"
+
+
+class _Tags(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+
+def hostile_table() -> Table:
+    rows = [
+        {"clinic": '<img src=x onerror="alert(1)">', "n": 50, "denominator": 50, "numerator": 25},
+        {"clinic": "=2+2\u202e\x00\n", "n": 50, "denominator": 50, "numerator": 25},
+    ]
+    result = Result(ESTIMATES, estimates_frame(rows), context(), ("clinic",))
+    return tabulate(protect(result, INTERNAL))
+
+
+def test_html_has_caption_and_header_cells_and_nothing_from_outside() -> None:
+    reader = _Tags()
+    reader.feed(hostile_table().to_html())
+    names = {tag for tag, _ in reader.tags}
+    assert names == {"table", "caption", "thead", "tbody", "tr", "th", "td"}
+    scopes = [attrs["scope"] for tag, attrs in reader.tags if tag == "th"]
+    assert scopes.count("col") == len(hostile_table().columns)
+    assert scopes.count("row") == 4
+
+
+def test_control_and_direction_marks_are_gone() -> None:
+    text = hostile_table().to_text()
+    assert "\u202e" not in text and "\x00" not in text
+    assert len(text.splitlines()) == 4
+
+
+def test_plain_text_is_the_same_twice_with_numbers_to_the_right() -> None:
+    lines = [("started", 3046, 2998, "lost", 48), ("corrected", 98, 80, "lost", 18)]
+    frame = pd.DataFrame(lines, columns=list(FLOW.columns))
+    table = tabulate(protect(Result(FLOW, frame, context("feet")), INTERNAL))
+    assert table.to_text() == table.to_text()
+    header, first, second = table.to_text().splitlines()[1:]
+    end = first.index("3,046") + len("3,046")
+    assert second[:end].endswith("98")
+    assert header[:end].endswith("Reached it")
+
+
+def test_a_bare_result_is_refused() -> None:
+    result = Result(ESTIMATES, estimates_frame([{"n": 1, "denominator": 1, "numerator": 1}]),
+                    context())  # fmt: skip
+    with pytest.raises(TypeError, match="disclosure policy"):
+        tabulate(result)  # type: ignore[arg-type]
