@@ -102,6 +102,8 @@ class Foot:
     is_relapsed: bool = False
     is_operated: bool = False
     score: str = ""
+    stops_after: str = ""
+    last_review: int = 600
 
 
 def cohort_from(feet: list[Foot], folder: Path) -> Cohort:
@@ -134,14 +136,20 @@ def _rows(foot: Foot) -> Iterator[dict[str, str]]:
 
     for number in range(foot.n_casts):
         yield row(7 * number, "cast", Score=foot.score if not number else "")
+    if foot.stops_after == "cast":
+        return
     end = 7 * foot.n_casts
     if foot.has_tenotomy:
         yield row(end, "tenotomy", Done="tenotomy")
         end += 21
     yield row(end, "brace")
+    if foot.stops_after == "brace":
+        return
     yield row(end + 60, "review", Brace=foot.brace, Back="N")
     yield row(end + 150, "review", Brace=foot.brace, Back="N")
+    for days in range(750, foot.last_review, 150):
+        yield row(end + days, "review", Brace=foot.brace, Back="N")
     if foot.is_operated:
-        yield row(end + 600, "operation", Done="transfer")
+        yield row(end + foot.last_review, "operation", Done="transfer")
     else:
-        yield row(end + 600, "review", Back="Y" if foot.is_relapsed else "N")
+        yield row(end + foot.last_review, "review", Back="Y" if foot.is_relapsed else "N")
