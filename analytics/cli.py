@@ -126,6 +126,19 @@ def recompute(
         raise typer.Exit(QuestionError.exit_code)
 
 
+@app.command(short_help="Say what is different since the last report, and why.")
+def compare(
+    settings: SettingsFile,
+    last: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of the last report.")],
+    cut_off: CutOff = "",
+) -> None:
+    """Say which children entered, matured or changed since the last report, and which rules."""
+    from analytics.reports.comparing import tell_changes
+    from analytics.reports.report import Report
+
+    typer.echo(tell_changes(Report.open(settings, cut_off=cut_off), last))
+
+
 def main() -> None:
     """Run a command; an error that a person can act on is one message and its own exit code."""
     try:

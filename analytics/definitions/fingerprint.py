@@ -40,6 +40,11 @@ def fingerprint(protocol: Protocol | None = None, own: tuple[Indicator, ...] = (
     return hashlib.sha256("\n".join(described).encode("utf-8")).hexdigest()[:_LENGTH]
 
 
+def fingerprint_of(definition: object) -> str:
+    """Return the fingerprint of one definition."""
+    return hashlib.sha256(_describe(definition).encode("utf-8")).hexdigest()[:_LENGTH]
+
+
 def declared_constants() -> list[str]:
     """Return one line of text for every public constant of the definitions, sorted."""
     lines = []

@@ -10,10 +10,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from analytics.definitions.policies import POLICIES
+from analytics.definitions.policies import POLICIES, Policy
 from analytics.errors import QuestionError
 from analytics.reports.agreement import check_blocks, refuse_faults
 from analytics.reports.chapters import Chapter, all_blocks, read_chapter
+from analytics.reports.comparing import write_state
 from analytics.reports.fixing import build_records_to_fix
 from analytics.reports.folder import PROVENANCE, check_replaceable, hash_file, replacing
 from analytics.reports.page import build_page
@@ -147,19 +148,23 @@ def _write_files(made: _Made, folder: Path) -> None:
         ("network.html", made.network, report.policy),
         ("funder.html", made.funder, POLICIES[FUNDER_AUDIENCE]),
     ):
-        provenance = build_provenance(report.settings, policy, report.records, _seeds(chapters))
+        provenance = _provenance(report, policy, chapters)
         _write_text(folder / name, build_page(chapters, provenance))
     (folder / "tables.xlsx").write_bytes(build_tables(blocks, report.settings))
     if report.policy.traceable:
         workbook = build_records_to_fix(report.records, report.settings)
         (folder / "records_to_fix.xlsx").write_bytes(workbook)
     _write_json(folder / "results.json", [_without_picture(block) for block in everything])
-    provenance = build_provenance(
-        report.settings, report.policy, report.records, _seeds((*made.network, *made.funder))
-    )
+    write_state(report, folder)
+    provenance = _provenance(report, report.policy, (*made.network, *made.funder))
     written = {path.name: hash_file(path) for path in sorted(folder.iterdir())}
     made_at = datetime.now(UTC).isoformat(timespec="seconds")
     _write_json(folder / PROVENANCE, provenance | {"files": written, "made_at": made_at})
+
+
+def _provenance(report: Report, policy: Policy, chapters: Sequence[Chapter]) -> dict[str, Any]:
+    own = report.catalogue.changed
+    return build_provenance(report.settings, policy, report.records, _seeds(chapters), own)
 
 
 def _seeds(chapters: Sequence[Chapter]) -> list[int]:

@@ -9,6 +9,7 @@ from importlib.metadata import version
 from typing import Any
 
 from analytics.definitions.fingerprint import fingerprint
+from analytics.definitions.indicator import Indicator
 from analytics.definitions.policies import Policy
 from analytics.intake.records import Records
 from analytics.reports.settings import Settings
@@ -24,7 +25,11 @@ FATES = ("n_read", "n_kept", "n_merged", "n_quarantined")
 
 
 def build_provenance(
-    settings: Settings, policy: Policy, records: Records, seeds: Iterable[int] = ()
+    settings: Settings,
+    policy: Policy,
+    records: Records,
+    seeds: Iterable[int] = (),
+    own: tuple[Indicator, ...] = (),
 ) -> dict[str, Any]:
     """Return what a reader needs to make the same numbers again; the same inputs give the same.
 
@@ -39,6 +44,8 @@ def build_provenance(
         What intake read.
     seeds
         Seeds of the random steps.
+    own
+        Indicators that the programme added or changed.
     """
     return {
         "program": {"name": PROGRAM, "version": version(PROGRAM)},
@@ -51,7 +58,8 @@ def build_provenance(
         "started_on": settings.started_on.isoformat() if settings.started_on else None,
         "language": settings.language,
         "policy": asdict(policy),
-        "fingerprint": fingerprint(settings.protocol),
+        "fingerprint": fingerprint(settings.protocol, own),
+        "own_indicators": [indicator.code for indicator in own],
         "protocol_differences": {
             name: {"default": default, "in_force": value}
             for name, (default, value) in settings.protocol.differences().items()
