@@ -63,9 +63,10 @@ def to_svg(figure: Figure) -> str:
     """
     memory = io.StringIO()
     with look():
-        figure.savefig(memory, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(memory, format="svg")
     text = memory.getvalue()
     text = text[text.index("<svg") :]
+    # The metadata hold the date and the version of the program.
     text = re.sub(r"\s*<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     mark = "f" + hashlib.sha256(text.encode()).hexdigest()[:10] + "-"
     text = re.sub(r'(\sid=")', rf"\g<1>{mark}", text)

@@ -40,7 +40,7 @@ def find_small_clinics(result: Result, frame: pd.DataFrame, smallest: int) -> li
     small = int((sizes < smallest).sum())
     if not small:
         return []
-    while small < len(sizes) and (small < 2 or sizes.iloc[:small].sum() < smallest):
+    while small < len(sizes) and sizes.iloc[:small].sum() < smallest:
         small += 1
     return [str(name) for name in sizes.index[:small]]
 

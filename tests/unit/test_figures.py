@@ -18,7 +18,7 @@ from analytics.display.theme import SERIES, fit, fold
 from analytics.results import COMPARISON, EFFECTS, ESTIMATES, FLOW, PROFILE, TREND, Result
 from analytics.sharing.protect import protect
 
-HOSTILE = "<script>$x^2$</script>\u202e=cmd|' \N{CJK UNIFIED IDEOGRAPH-65E5}" + "very " * 30
+HOSTILE = "<script>$\\nope{$</script>\u202e=cmd|' \N{CJK UNIFIED IDEOGRAPH-65E5}" + "very " * 30
 
 
 def flow() -> Result:

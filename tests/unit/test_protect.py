@@ -130,6 +130,14 @@ def test_figures_fall_with_the_counts_they_rest_on() -> None:
         assert released.hidden[column].equals(gone)
 
 
+def test_two_ones_do_not_stand_for_each_other() -> None:
+    # Were only the two withheld, their sum of 2 would say that each is 1: a zero would show.
+    rows = [{"quarter": f"2024Q{i}", "n": 50, "denominator": 50, "numerator": k}
+            for i, k in ((1, 1), (2, 1), (3, 20), (4, 30))]  # fmt: skip
+    released = protect(estimates(rows, "quarter"), PUBLIC)
+    assert released.frame["numerator"].isna().tolist() == [True, True, True, False]
+
+
 def test_a_share_missed_by_few_is_withheld_as_well() -> None:
     rows = [{"n": 50, "denominator": 50, "numerator": 48}]
     released = protect(estimates(rows, n_feet=50), PUBLIC)

@@ -9,7 +9,7 @@ import pytest
 from shown import context, curve_result, estimates_frame
 
 from analytics.definitions.policies import INTERNAL, PUBLIC
-from analytics.display.tables import Table, tabulate
+from analytics.display.tables import Cell, Column, Table, tabulate
 from analytics.results import EFFECTS, ESTIMATES, FLOW, Result
 from analytics.sharing.protect import protect
 
@@ -117,6 +117,14 @@ def test_html_has_caption_and_header_cells_and_nothing_from_outside() -> None:
     scopes = [attrs["scope"] for tag, attrs in reader.tags if tag == "th"]
     assert scopes.count("col") == len(hostile_table().columns)
     assert scopes.count("row") == 4
+
+
+def test_every_kind_of_cell_and_heading_is_escaped() -> None:
+    wild = '<b>"&'
+    cells = (Cell(wild, wild, is_header=True), Cell(wild, wild))
+    table = Table(wild, wild, (Column("a", wild), Column("b", wild)), (cells,))
+    assert "<b>" not in table.to_html()
+    assert table.to_html().count("&lt;b&gt;") == 5
 
 
 def test_control_and_direction_marks_are_gone() -> None:

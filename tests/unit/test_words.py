@@ -124,7 +124,7 @@ def test_a_code_of_ours_without_words_is_an_error_but_data_shows_as_it_came() ->
     with pytest.raises(KeyError):
         terms.column("no_such_column", "en")
     assert terms.level("clinic", "Nowhere", "en") == "Nowhere"
-    assert terms.level("clinic", "left", "en") == "left"
+    assert terms.level("clinic", "as_advised", "en") == "as_advised"
     assert terms.column("extra_shoe_size", "en") == "shoe size"
 
 
@@ -167,6 +167,16 @@ def test_a_block_carries_every_form_and_valid_data() -> None:
         assert values.where(hidden.astype(bool)).isna().to_numpy().all()
     assert hidden["numerator"].any()
     assert data["context"]["cut_off"] == "2025-03"
+
+
+def test_a_hostile_name_in_a_sentence_is_text_on_the_page() -> None:
+    lines = [("<b>\u202ex</b>.csv", "rows_kept", 50, 40, "lost", 10)]
+    frame = pd.DataFrame(lines, columns=["file", *FLOW.columns])
+    released = protect(Result(FLOW, frame, context("rows", unit="row"), ("file",)), INTERNAL)
+    assert "<b>x</b>.csv" in tell(released, "en")[0]
+    html = Block(released).to_html()
+    assert "&lt;b&gt;x&lt;/b&gt;.csv" in html
+    assert "<b>" not in html
 
 
 def test_alternative_text_names_kind_title_and_finding() -> None:
