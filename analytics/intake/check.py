@@ -11,8 +11,9 @@ from analytics.definitions.checks import CHECKS
 from analytics.intake import check_courses as courses
 from analytics.intake import check_order as order
 from analytics.intake import check_scores as scores
-from analytics.intake.course import Course
+from analytics.intake.course import Course, to_days
 from analytics.intake.findings import Rule
+from analytics.intake.merge import group_codes
 
 #: Hard rules that one visit answers by itself: asked before anything is merged.
 PIECE_RULES: dict[str, Rule] = {
@@ -124,14 +125,39 @@ def check(course: Course, rules: dict[str, Rule]) -> Checked:
     )
 
 
-def keep(course: Course, kept: np.ndarray) -> Course:
-    """Return the course with the chosen visits alone."""
+def keep(course: Course, kept: np.ndarray, aside: pd.DataFrame) -> Course:
+    """Return the course with the chosen visits alone.
+
+    Parameters
+    ----------
+    course
+        Visits in order.
+    kept
+        Which of them stay.
+    aside
+        ``child, side, visited_on`` of visits that were set aside.
+    """
+    visits = course.visits[kept]
     _, foot = np.unique(course.foot[kept], return_inverse=True)
     _, child = np.unique(course.child[kept], return_inverse=True)
     return replace(
         course,
-        visits=course.visits[kept],
+        visits=visits,
         foot=foot,
         child=child,
         day=course.day[kept],
+        set_aside=_last_set_aside(visits, course.day[kept], aside),
     )
+
+
+def _last_set_aside(visits: pd.DataFrame, day: np.ndarray, aside: pd.DataFrame) -> np.ndarray:
+    aside = aside.dropna(subset=["child", "side", "visited_on"])
+    feet = pd.concat([visits[["child", "side"]], aside[["child", "side"]]], ignore_index=True)
+    code = group_codes(feet, ("child", "side"))
+    width = 200_000  # more days than lie between any two dates that can be read
+    keys = np.sort(code[len(visits) :] * width + to_days(aside["visited_on"]))
+    own = code[: len(visits)] * width + day.astype(float)
+    at = np.searchsorted(keys, own, side="right")
+    found = np.append(np.nan, keys)[at] if len(keys) else np.full(len(own), np.nan)
+    last = found - code[: len(visits)] * width
+    return np.where(last >= 0, last, np.nan)

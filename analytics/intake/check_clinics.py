@@ -77,7 +77,7 @@ def _ask_tenotomies(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     odd = (counts["size"] >= windows.tenotomy_fewest) & _outside(
         counts["mean"], windows.tenotomy_share
     )
-    share = (counts["mean"] * 100).round().astype(int).astype(str)
+    share = (counts["mean"] * 100).round().astype("Int64").astype(str)
     found = counts["year"].astype(str) + ": " + share + " % of " + counts["size"].astype(str)
     return _questions(counts, odd, "R17", found + " feet")
 
@@ -94,7 +94,8 @@ def _ask_sides(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     share = counts["both"] / counts["n"]
     odd = (counts["n"] >= windows.fewest) & _outside(share, windows.bilateral_share)
     found = counts["both"].astype(str) + " of " + counts["n"].astype(str) + " with both feet"
-    ratio = counts["right"] / counts["left"].where(counts["left"] > 0, 0.5)
+    left = counts["left"].astype(float)
+    ratio = counts["right"].astype(float) / left.where(left > 0, 0.5)
     enough = counts["right"] + counts["left"] >= windows.fewest
     sides = counts["right"].astype(str) + " right to " + counts["left"].astype(str) + " left"
     return pd.concat(

@@ -72,7 +72,7 @@ def find_broken_numbering(course: Course) -> Finding:
     same = course.is_cast & (series == np.where(before >= 0, series[before], -1))
     step = number - course.value_of(number, before)
     replaced = course.says("cast_replaced", True) & (step == 0)
-    fails = same & ~np.isnan(step) & (step != 1) & ~replaced
+    fails = same & ~np.isnan(step) & (step != 1) & ~replaced & ~course.lacks_visit_since(before)
     return Finding(fails, {"cast_number": number})
 
 
@@ -113,9 +113,10 @@ def find_odd_brace_phase(course: Course) -> Finding:
     short = low & (braced > 0) & (braced < protocol.full_time_shortest) & ~began_night
     short &= _stays_low(course, low, full)
     late = full & (braced > protocol.full_time_longest) & ~began_night
-    in_brace = course.says("purpose", "brace_review") & (hours > 0)
     longest = protocol.brace_longest_years * DAYS_A_YEAR
-    old = in_brace & ((braced > longest) | (course.age_days > longest))
+    # A child who came late is braced late: only one braced in time can go on for too long.
+    in_time = course.age_days - braced < protocol.brace_until_years * DAYS_A_YEAR
+    old = (hours > 0) & ((braced > longest) | (in_time & (course.age_days > longest)))
     fails = short | _first_only(course, late) | _first_only(course, old)
     return Finding(fails, {"days_braced": braced, "brace_hours": hours})
 

@@ -54,7 +54,8 @@ def find_odd_intervals(course: Course) -> Finding:
     gap = course.day - course.day_of(before)
     short = (gap < protocol.cast_interval_shortest) & ~course.says("cast_replaced", True)
     long = (gap > protocol.cast_interval_longest) & ~is_after_tenotomy(course)[before]
-    return Finding(same & (short | long), {"days_since_cast": gap})
+    fails = same & (short | long) & ~course.lacks_visit_since(before)
+    return Finding(fails, {"days_since_cast": gap})
 
 
 def is_after_tenotomy(course: Course) -> np.ndarray:
@@ -125,8 +126,8 @@ def _last_cast(course: Course) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     cut = course.row_before(course.is_tenotomy, same_day=True)
     after = is_after_tenotomy(course)
     first_after = np.where(after, _row_of_first_cast_from(course, cut), own)
-    every = np.ones(len(series), dtype=bool)
-    return last, np.where(first_after < 0, own, first_after), course.row_after(every)
+    off = ~(course.is_tenotomy | course.says("purpose", "procedure"))
+    return last, np.where(first_after < 0, own, first_after), course.row_after(off)
 
 
 def _row_of_first_cast_from(course: Course, rows: np.ndarray) -> np.ndarray:

@@ -74,6 +74,7 @@ def find_rise_between_casts(course: Course) -> Finding:
     same = series == np.where(before >= 0, series[before], -1)
     rise = total - course.value_of(total, before)
     fails = course.is_cast & same & (rise >= course.frame.protocol.cast_score_rise)
+    fails &= ~course.lacks_visit_since(before)
     return Finding(fails, {"rise": rise})
 
 

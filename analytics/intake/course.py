@@ -55,6 +55,9 @@ class Course:
         Days since 1970-01-01.
     frame
         Days and windows.
+    set_aside
+        Last day, up to the visit's own, on which a visit of the foot was set aside by a hard
+        rule; NaN where none was. Nothing when not known yet.
     """
 
     visits: pd.DataFrame
@@ -62,6 +65,19 @@ class Course:
     child: np.ndarray
     day: np.ndarray
     frame: Frame
+    set_aside: np.ndarray | None = None
+
+    def lacks_visit_since(self, rows: np.ndarray) -> np.ndarray:
+        """Return the visits before which one was set aside after those rows: no gap to ask about.
+
+        Parameters
+        ----------
+        rows
+            An earlier row for each visit, or -1.
+        """
+        if self.set_aside is None:
+            return np.zeros(len(self.day), dtype=bool)
+        return self.set_aside >= self.day_of(rows)
 
     def number(self, name: str) -> np.ndarray:
         """Return a column as fractions; NaN where missing."""

@@ -160,9 +160,8 @@ def _other_pieces(gathered: Gathered, gone: pd.DataFrame) -> pd.DataFrame:
         {"seq": gone["seq"], "piece": "departure", "table": "departures", "into": -1,
          "reason": gone["rule"]}
     )  # fmt: skip
-    return pd.concat([bare, left], ignore_index=True).astype(
-        {"piece": "string", "table": "string", "reason": "string"}
-    )
+    texts = dict.fromkeys(("piece", "table", "reason"), "string")
+    return pd.concat([bare.astype(texts), left.astype(texts)], ignore_index=True)
 
 
 def _flag_conflicts(part: Merged, gathered: Gathered, table: str) -> pd.DataFrame:

@@ -68,7 +68,8 @@ def screen(
     second = check(sort_course(merged.records, frame), COURSE_RULES)
     _set_reasons(reason, second)
     reason[sound_id] = reason[stands]
-    kept = keep(second.course, second.mask == 0)
+    out = np.array([code is not None for code in reason], dtype=bool)
+    kept = keep(second.course, second.mask == 0, visits.loc[out, ["child", "side", "visited_on"]])
     third = check(kept, SOFT_RULES)
     asked = ask_clinics(kept, facts["children"], windows)
     pieces = visits[["seq", "piece"]].assign(

@@ -100,7 +100,7 @@ def _read_rows(reader: MappedSheet, key: bytes) -> pd.DataFrame:
         purpose = "child of a clinic"
     child = key_texts(parts, key, purpose=purpose)
     reason = np.full(reader.n, None, dtype=object)
-    reason[child.isna()] = "missing:child"
+    reason[child.isna()] = "missing"
     reason[sheet.is_ragged] = "ragged_row"
     reason[sheet.is_total] = "total_row"
     return pd.DataFrame(
