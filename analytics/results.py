@@ -133,11 +133,12 @@ class Phrase:
 
 @dataclass(frozen=True)
 class OwnMeasure:
-    """A measure that a programme defined: its words, what it counts, and its scale."""
+    """A measure that a programme defined: its words, what it counts, its scale and its kind."""
 
     title: str
     unit: str
     scale: str
+    kind: str = "share"
 
 
 @dataclass(frozen=True)

@@ -137,7 +137,8 @@ def _sums(whole: str, *parts: str) -> _Test:
         total = _numbers(frame, whole)
         added = np.sum([_numbers(frame, part) for part in parts], axis=0)
         holds = np.isnan(total) | np.isnan(added) | (total == added)
-        return holds | _is_own(frame)
+        # The denominator of a ratio is a sum, not units.
+        return holds | _is_own(frame) | _is_kind("ratio", frame, result)
 
     return test
 
@@ -162,9 +163,7 @@ def _ordered(lower: str, middle: str, upper: str) -> _Test:
 
 def _is_part(frame: pd.DataFrame, result: Result) -> np.ndarray:
     above, below = _numbers(frame, "numerator"), _numbers(frame, "denominator")
-    codes = frame["measure"].astype("string").str.split(".").str[0]
-    is_share = np.array([c in INDICATORS and INDICATORS[c].kind == "share" for c in codes])
-    return ~is_share | np.isnan(above) | np.isnan(below) | (above <= below)
+    return ~_is_kind("share", frame, result) | np.isnan(above) | np.isnan(below) | (above <= below)
 
 
 def _flow_adds_up(frame: pd.DataFrame, result: Result) -> np.ndarray:
@@ -198,6 +197,14 @@ def _is_own(frame: pd.DataFrame) -> np.ndarray:
     if "measure" not in frame:
         return np.zeros(len(frame), dtype=bool)
     return frame["measure"].isin(_OWN_ARITHMETIC).to_numpy(dtype=bool)
+
+
+def _is_kind(kind: str, frame: pd.DataFrame, result: Result) -> np.ndarray:
+    """Return rows of indicators of a kind, ours or the programme's own."""
+    kinds = {code: indicator.kind for code, indicator in INDICATORS.items()}
+    kinds |= {code: measure.kind for code, measure in result.context.own_measures.items()}
+    codes = frame["measure"].astype("string").str.split(".").str[0]
+    return codes.map(kinds).eq(kind).fillna(False).to_numpy(dtype=bool)
 
 
 def _fault(code: str, name: str, frame: pd.DataFrame, row: str, broken: np.ndarray) -> Fault:

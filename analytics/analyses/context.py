@@ -76,5 +76,5 @@ def name_own(context: Context, cohort: Cohort, indicators: Sequence[Indicator]) 
     return replace(
         context,
         fingerprint=fingerprint(cohort.protocol, own),
-        own_measures={i.code: OwnMeasure(i.title, i.unit, i.scale) for i in own},
+        own_measures={i.code: OwnMeasure(i.title, i.unit, i.scale, i.kind) for i in own},
     )

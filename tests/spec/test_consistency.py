@@ -21,7 +21,8 @@ from analytics.results import Result
 def cohort() -> Cohort:
     line = drawn(
         "child side clinic started_on is_corrected corrected_on last_seen_on "
-        "n_casts prior_treatment\nx left A 2024-02-01 yes 2024-04-01 2025-12-01 6 none"
+        "n_casts prior_treatment n_cast_visits n_cast_visits_scored\n"
+        "x left A 2024-02-01 yes 2024-04-01 2025-12-01 6 none 7 5"
     )
     feet = pd.concat([line.assign(child=f"c{i:02d}") for i in range(30)], ignore_index=True)
     feet = pd.concat([feet, feet.iloc[:5].assign(side="right")], ignore_index=True)
