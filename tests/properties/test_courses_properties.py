@@ -19,6 +19,11 @@ PROCEDURES = (None, None, "tenotomy", "tendon_transfer", "posteromedial_release"
 YES_NO = ("yes", "no", None, None, None)
 
 
+def maybe(rng: np.random.Generator, n: int) -> np.ndarray:
+    """Answers of yes, no and, mostly, nothing."""
+    return rng.choice(np.array(YES_NO, dtype=object), n, p=[0.1, 0.3, 0.2, 0.2, 0.2])
+
+
 def any_visits(seed: int, n: int = 300) -> pd.DataFrame:
     """Visits of a few children without any order of care: harder than what clinics send."""
     rng = np.random.default_rng(seed)
@@ -35,8 +40,8 @@ def any_visits(seed: int, n: int = 300) -> pd.DataFrame:
             "abduction_deg": rng.integers(-3, 8, n) * 10,
             "dorsiflexion_deg": rng.integers(-3, 5, n) * 5,
             "brace_use": rng.choice(["as_advised", "partly", "not"], n),
-            "corrected_noted": rng.choice(np.array(YES_NO, dtype=object), n, p=[0.1, 0.3, 0.2, 0.2, 0.2]),
-            "relapse_noted": rng.choice(np.array(YES_NO, dtype=object), n, p=[0.1, 0.3, 0.2, 0.2, 0.2]),
+            "corrected_noted": maybe(rng, n),
+            "relapse_noted": maybe(rng, n),
         }
     )  # fmt: skip
     for name in ("cast_number", "pirani_total", "abduction_deg", "brace_use"):

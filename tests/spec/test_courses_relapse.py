@@ -85,7 +85,7 @@ def test_a_foot_that_was_never_corrected_cannot_relapse():
     )
     check(
         feet,
-        "is_corrected n_series relapse_on relapse_free_on relapse_noted_on recast_on\n no 2 . . . .",
+        "is_corrected n_series relapse_on relapse_free_on relapse_noted_on recast_on\nno 2 . . . .",
     )
 
 
