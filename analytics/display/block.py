@@ -61,7 +61,10 @@ class Block:
         alt = escape(words.alt(self.released, self.language), quote=True)
         svg = self.svg.replace("<svg ", f'<svg role="img" aria-label="{alt}" ', 1)
         table = self.table
-        told = "\n".join(f"<p>{escape(sentence)}</p>" for sentence in self.sentences)
+        found = "".join(
+            f"<li>{escape(line)}</li>" for line in words.findings(self.released, self.language)
+        )
+        basis = escape(" ".join(words.basis(self.released, self.language)))
         notes = "".join(f"<li>{escape(note)}</li>" for note in table.notes)
         head = escape(label(self.language, "word.notes"))
         return (
@@ -69,7 +72,7 @@ class Block:
             f"<figure>{svg}<figcaption>{escape(table.title)}</figcaption></figure>\n"
             f'<div class="table-box" role="region" tabindex="0" '
             f'aria-label="{escape(table.caption, quote=True)}">\n{table.to_html()}\n</div>\n'
-            f'<div class="told">{told}</div>\n'
+            f'<ul class="findings">{found}</ul>\n<p class="basis">{basis}</p>\n'
             + (f'<p class="notes-head">{head}</p><ul class="notes">{notes}</ul>\n' if notes else "")
             + "</section>"
         )

@@ -28,10 +28,11 @@ def tell_estimates(released: Released, language: str) -> tuple[str, ...]:
         if released.groups:
             told += _compare(str(measure), read, released, language)
             continue
-        told += [_estimate(str(measure), row, released, language) for row in read]
+        found = [_estimate(str(measure), row, released, language) for row in read]
         # The quantiles of one indicator leave out the same units: said once.
         if str(measure).split(".")[0] != said_of:
-            told += [sentence for row in read for sentence in _not_counted(row, language)]
+            found = [_not_counted(t, row, language) for t, row in zip(found, read, strict=True)]
+        told += found
         said_of = str(measure).split(".")[0]
     return tuple(told)
 
@@ -62,22 +63,17 @@ def _estimate(measure: str, row: Row, released: Released, language: str) -> str:
     )
 
 
-def _not_counted(row: Row, language: str) -> list[str]:
+def _not_counted(estimate: str, row: Row, language: str) -> str:
+    """Return the sentence with what was not counted, where something was not."""
     parts = [
         label(language, f"sentence.not_counted_{name}", n=count_words(row.count(name), language))
         for name in ("outside", "immature", "unknown")
         if row.count(name) is None or row.count(name)
     ]
     if not parts or row.count("n") is None:
-        return []
-    return [
-        label(
-            language,
-            "sentence.not_counted",
-            n=count_words(row.count("n"), language),
-            parts=", ".join(parts),
-        )
-    ]
+        return estimate
+    n = count_words(row.count("n"), language)
+    return label(language, "sentence.not_counted", estimate=estimate, n=n, parts=", ".join(parts))
 
 
 def _compare(measure: str, read: list[Row], released: Released, language: str) -> list[str]:

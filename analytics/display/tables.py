@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from html import escape
+from itertools import groupby
 
 from analytics.definitions.labels import label
 from analytics.display import words
@@ -48,18 +50,33 @@ class Table:
             f'<th scope="col"{_as_number(column)}>{escape(column.words)}</th>'
             for column in self.columns
         )
-        body = "\n".join(f"<tr>{self._row_html(row)}</tr>" for row in self.rows)
+        bodies = "\n".join(self._body_html(list(run)) for run in self._runs())
         return (
             f"<table>\n<caption>{escape(self.caption)}</caption>\n"
-            f"<thead><tr>{heads}</tr></thead>\n<tbody>\n{body}\n</tbody>\n</table>"
+            f"<thead><tr>{heads}</tr></thead>\n{bodies}\n</table>"
         )
 
-    def _row_html(self, row: tuple[Cell, ...]) -> str:
+    def _runs(self) -> Iterator[Iterable[tuple[Cell, ...]]]:
+        """Yield rows that begin with the same header, which then stands once for all of them."""
+        for _, run in groupby(self.rows, key=lambda row: (row[0].is_header, row[0].text)):
+            yield run
+
+    def _body_html(self, rows: list[tuple[Cell, ...]]) -> str:
+        lines = [self._row_html(row) for row in rows]
+        first = rows[0][0]
+        if first.is_header and len(rows) > 1:
+            head = f'<th scope="rowgroup" rowspan="{len(rows)}">{escape(first.text)}</th>'
+            lines = [self._row_html(row, skip=1) for row in rows]
+            lines[0] = head + lines[0]
+        return "<tbody>\n" + "\n".join(f"<tr>{line}</tr>" for line in lines) + "\n</tbody>"
+
+    def _row_html(self, row: tuple[Cell, ...], *, skip: int = 0) -> str:
+        pairs = list(zip(row, self.columns, strict=True))[skip:]
         return "".join(
             f'<th scope="row">{escape(cell.text)}</th>'
             if cell.is_header
             else f"<td{_as_number(column)}>{escape(cell.text)}</td>"
-            for cell, column in zip(row, self.columns, strict=True)
+            for cell, column in pairs
         )
 
     def to_text(self) -> str:

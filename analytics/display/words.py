@@ -66,8 +66,13 @@ def tell(released: Released, language: str) -> tuple[str, ...]:
 
     No sentence claims a change or a difference that the intervals do not support.
     """
+    return (*findings(released, language), *basis(released, language))
+
+
+def findings(released: Released, language: str) -> tuple[str, ...]:
+    """Return what the result says."""
     found = SENTENCES[released.shape.name](released, language)
-    return (*(found or (label(language, "word.nothing"),)), *_context(released, language))
+    return found or (label(language, "word.nothing"),)
 
 
 def notes(released: Released, language: str) -> tuple[str, ...]:
@@ -78,7 +83,7 @@ def notes(released: Released, language: str) -> tuple[str, ...]:
 
 def alt(released: Released, language: str) -> str:
     """Return the alternative text of the figure: its kind, its title, and what it says."""
-    found = SENTENCES[released.shape.name](released, language)
+    found = findings(released, language)
     kind = released.shape.name
     if kind == "estimates" and released.groups == ("quarter",):
         kind = "estimates_time"
@@ -96,7 +101,8 @@ def alt(released: Released, language: str) -> str:
     )
 
 
-def _context(released: Released, language: str) -> list[str]:
+def basis(released: Released, language: str) -> tuple[str, ...]:
+    """Return whom the result counts, how it was made, and until when."""
     context = released.context
     speak = partial(say, language=language, months_only=released.policy.months_only)
     told = [label(language, "sentence.population", population=speak(context.population))]
@@ -121,7 +127,7 @@ def _context(released: Released, language: str) -> list[str]:
     told.append(label(language, "sentence.method", method=speak(context.method)))
     if context.reference:
         told.append(label(language, "sentence.reference", reference=context.reference))
-    return told
+    return tuple(told)
 
 
 def _exclusion(key: str, n: int | None, language: str) -> str:

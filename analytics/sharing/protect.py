@@ -27,6 +27,7 @@ from analytics.sharing.clinics import (
     rename_clinics,
 )
 from analytics.sharing.curves import coarsen_curves, end_curves
+from analytics.sharing.flows import merge_few_leaving
 from analytics.sharing.hiding import find_hidden
 from analytics.sharing.released import Released, nothing_hidden, typed
 from analytics.sharing.surroundings import protect_context
@@ -81,15 +82,19 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
     if policy.smallest_count and result.groups and result.shape in (FLOW, PROFILE):
         result, frame = _sum_over_groups(result, frame)
         notes.append(Phrase("protect.summed"))
+    if policy.smallest_count and result.shape is FLOW:
+        merged = merge_few_leaving(frame, policy.smallest_count)
+        notes += [Phrase("protect.steps")] if len(merged) < len(frame) else []
+        frame = merged
     if result.shape is CURVE:
         frame = end_curves(result, frame, policy.smallest_at_risk)
         notes.append(Phrase("protect.curve_ends", {"smallest": policy.smallest_at_risk}))
     hidden = nothing_hidden(frame)
     beside = dict(result.beside)
     if policy.smallest_count:
-        frame, merged = _set_clinics(result, frame, policy)
+        frame, told = _set_clinics(result, frame, policy)
         frame, hidden = _withhold(result, frame, policy)
-        notes += [*merged, *_note_hidden(result, hidden, policy)]
+        notes += [*told, *_note_hidden(result, hidden, policy)]
         beside = {name: beside[name] for name in _HARMLESS_BESIDE if name in beside}
     if not policy.names_clinics and clinic_column(result):
         letters = code_clinics(result, frame, codes)

@@ -110,6 +110,20 @@ def test_why_feet_were_left_out_of_a_flow_is_withheld_where_few() -> None:
     assert released.notes[-1] == Phrase("protect.withheld", {"largest": 4})
 
 
+def test_a_step_that_few_leave_is_one_with_its_neighbour() -> None:
+    lines = [("started", 100, 97, "no_cast_recorded", 3), ("corrected", 97, 80, "lost", 10),
+             ("corrected", 97, 80, "still_in_care", 7), ("braced", 80, 60, "lost", 20),
+             ("later", 60, 59, "lost", 1)]  # fmt: skip
+    frame = pd.DataFrame(lines, columns=list(FLOW.columns))
+    released = protect(Result(FLOW, frame, context("feet")), PUBLIC)
+    shown = released.frame
+    assert shown["step"].tolist() == ["corrected"] * 3 + ["later"]
+    assert shown["n_in"].tolist() == [100, 100, 100, 80]
+    assert shown["n_out"].tolist() == [80, 80, 80, 59]
+    assert shown["n_reason"].fillna(-1).tolist() == [-1, 10, -1, 21]
+    assert Phrase("protect.steps") in released.notes
+
+
 def test_a_public_flow_by_file_is_shown_for_all_files_together() -> None:
     lines = [("a.csv", "rows_kept", 50, 40, "lost", 10), ("b.csv", "rows_kept", 20, 20, "none", 0)]
     frame = pd.DataFrame(lines, columns=["file", *FLOW.columns])
