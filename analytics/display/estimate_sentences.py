@@ -65,8 +65,13 @@ def _estimate(measure: str, row: Row, released: Released, language: str) -> str:
 
 def _not_counted(estimate: str, row: Row, language: str) -> str:
     """Return the sentence with what was not counted, where something was not."""
+    unsaid = label(language, "word.withheld_number")
     parts = [
-        label(language, f"sentence.not_counted_{name}", n=count_words(row.count(name), language))
+        label(
+            language,
+            f"sentence.not_counted_{name}",
+            n=unsaid if name in row.hidden else count_words(row.count(name), language),
+        )
         for name in ("outside", "immature", "unknown")
         if row.count(name) is None or row.count(name)
     ]
