@@ -37,11 +37,11 @@ def report(
 ) -> None:
     """Make the pages and workbooks of a report from a programme's exports."""
     from analytics.reports.console import follow_steps
-    from analytics.reports.produce import STEPS, produce
+    from analytics.reports.produce import list_steps, produce
     from analytics.reports.settings import read_settings
 
     read = read_settings(settings, cut_off=cut_off, audience=audience, language=language)
-    with follow_steps(STEPS) as tell:
+    with follow_steps(list_steps(read)) as tell:
         produce(read, out, tell=tell)
     typer.echo(f"The report is in {out}")
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.analyses.context import Method, describe, name_own
-from analytics.analyses.groups import find_groups, typed
+from analytics.analyses.groups import find_groups, join, typed
 from analytics.analyses.verdicts import VERDICTS, find_presumed, find_verdicts
 from analytics.courses.cohort import Cohort
 from analytics.definitions.indicator import Indicator
@@ -52,7 +52,7 @@ def bounds(cohort: Cohort, indicators: Sequence[Indicator], *, by: Sequence[str]
         for indicator in indicators
         if indicator.rests_on_follow_up
     ]
-    frame = pd.concat(parts, ignore_index=True) if parts else _nothing()
+    frame = join(parts, ESTIMATES)
     at = frame.pop("group").to_numpy(dtype=np.int64)
     for position, name in enumerate(names):
         frame.insert(position, name, labels[name].to_numpy()[at])
@@ -103,7 +103,3 @@ def _bound(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int
 
 def _count(which: np.ndarray, group: np.ndarray, n_groups: int) -> np.ndarray:
     return np.bincount(group[which & (group >= 0)], minlength=n_groups)
-
-
-def _nothing() -> pd.DataFrame:
-    return pd.DataFrame(columns=["group", *ESTIMATES.columns])

@@ -201,7 +201,7 @@ def _is_own(frame: pd.DataFrame) -> np.ndarray:
 
 def _is_kind(kind: str, frame: pd.DataFrame, result: Result) -> np.ndarray:
     """Return rows of indicators of a kind, ours or the programme's own."""
-    kinds = {code: indicator.kind for code, indicator in INDICATORS.items()}
+    kinds: dict[str, str] = {code: indicator.kind for code, indicator in INDICATORS.items()}
     kinds |= {code: measure.kind for code, measure in result.context.own_measures.items()}
     codes = frame["measure"].astype("string").str.split(".").str[0]
     return codes.map(kinds).eq(kind).fillna(False).to_numpy(dtype=bool)

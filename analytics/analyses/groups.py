@@ -35,3 +35,10 @@ def typed(frame: pd.DataFrame, shape: Shape, names: Sequence[str]) -> pd.DataFra
     """Return the groups and the columns of a shape, in order, in their types."""
     wanted = {name: _TYPES[kind] for name, kind in shape.columns.items()}
     return frame[[*names, *wanted]].astype(wanted)
+
+
+def join(parts: Sequence[pd.DataFrame], shape: Shape) -> pd.DataFrame:
+    """Return parts in one frame; without any, an empty one with the group and all columns."""
+    if parts:
+        return pd.concat(parts, ignore_index=True)
+    return pd.DataFrame(columns=["group", *shape.columns])

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analytics.analyses.context import Method, describe, name_own
 from analytics.analyses.followed import CENSORED, COMPETING, EVENT, follow
-from analytics.analyses.groups import find_groups, typed
+from analytics.analyses.groups import find_groups, join, typed
 from analytics.analyses.verdicts import VERDICTS, find_verdicts
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
@@ -58,8 +58,8 @@ def estimates(
     """
     names, codes, labels = find_groups(cohort.feet, by)
     parts = [_BY_KIND[i.kind](cohort, i, codes, len(labels)) for i in indicators]
-    frame = pd.concat(parts, ignore_index=True)
-    at = frame.pop("group").to_numpy()
+    frame = join(parts, ESTIMATES)
+    at = frame.pop("group").to_numpy(dtype=np.int64)
     for position, name in enumerate(names):
         frame.insert(position, name, labels[name].to_numpy()[at])
     context = describe(cohort, question, cohort.feet, method=_METHOD)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.verdicts import find_verdicts
+from analytics.analyses.verdicts import VERDICTS, find_verdicts
 from analytics.courses.cohort import Cohort
 from analytics.definitions.fingerprint import fingerprint_of
 from analytics.definitions.indicator import Indicator
@@ -94,9 +94,36 @@ def build_state(cohort: Cohort, indicators: Iterable[Indicator]) -> State:
     )
 
 
-def read_state(tree: Mapping[str, Any]) -> State:
-    """Return a state from plain data, as ``asdict`` made it."""
-    return State(**{name: tree[name] for name in State.__dataclass_fields__})
+def pack(state: State) -> dict[str, Any]:
+    """Return a state as plain data: each unit with one letter for its verdict by each indicator."""
+    letters = {name: name[0] for name in VERDICTS}
+    by_unit: dict[str, list[str]] = {"foot": [], "child": []}
+    for code, verdicts in state.verdicts.items():
+        # A foot's key holds its side too; an indicator that met nobody may stand with either.
+        is_foot = all(key in state.feet for key in verdicts)
+        by_unit["foot" if is_foot else "child"].append(code)
+    units = {}
+    for unit, codes in by_unit.items():
+        keys = dict.fromkeys(key for code in codes for key in state.verdicts[code])
+        units[unit] = {
+            key: "".join(letters[state.verdicts[code][key]] for code in codes) for key in keys
+        }
+    plain = {name: getattr(state, name) for name in ("cut_off", "definitions", "windows", "feet")}
+    return plain | {"codes": by_unit, "units": units}
+
+
+def unpack(tree: Mapping[str, Any]) -> State:
+    """Return the state that ``pack`` made plain."""
+    names = {name[0]: name for name in VERDICTS}
+    verdicts = {
+        code: {key: names[said[place]] for key, said in tree["units"][unit].items()}
+        for unit, codes in tree["codes"].items()
+        for place, code in enumerate(codes)
+    }
+    # As they stood in the catalogue of that report.
+    ordered = {code: verdicts[code] for code in tree["definitions"]}
+    plain = {name: tree[name] for name in ("cut_off", "definitions", "windows", "feet")}
+    return State(**plain, verdicts=ordered)
 
 
 def compare(last: State, now: State) -> Changes:

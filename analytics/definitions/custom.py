@@ -14,7 +14,7 @@ from analytics.definitions import foot_facts
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.indicator import Indicator
-from analytics.definitions.indicators import INDICATORS
+from analytics.definitions.indicators import HEADLINE, INDICATORS
 from analytics.definitions.protocol import Protocol
 from analytics.definitions.rules import (
     check_names,
@@ -80,6 +80,11 @@ class Catalogue:
     def changed(self) -> tuple[Indicator, ...]:
         """Return the indicators that are not ours as they stand."""
         return tuple(i for i in self.indicators.values() if INDICATORS.get(i.code) != i)
+
+    @property
+    def headline(self) -> tuple[Indicator, ...]:
+        """Return what every quarterly report begins with, as far as it is in force."""
+        return tuple(self.indicators[i.code] for i in HEADLINE if i.code in self.indicators)
 
     def in_area(self, area: str) -> tuple[Indicator, ...]:
         """Return the indicators of one part of the pathway, in order."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from analytics.analyses.indicators import estimates
-from analytics.analyses.restated import Changes, Restated, State, build_state, compare, read_state
+from analytics.analyses.restated import Changes, Restated, State, build_state, compare, pack, unpack
 from analytics.definitions.custom import Catalogue
 from analytics.definitions.fingerprint import fingerprint
 from analytics.definitions.indicator import Indicator
@@ -34,7 +33,7 @@ def write_state(report: Report, folder: Path) -> None:
     if not report.policy.traceable:
         return
     state = build_state(report.cohort, report.catalogue.indicators.values())
-    text = json.dumps(asdict(state), ensure_ascii=False, sort_keys=True)
+    text = json.dumps(pack(state), ensure_ascii=False, separators=(",", ":"))
     (folder / STATE).write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
@@ -54,7 +53,7 @@ def tell_changes(report: Report, last: Path) -> str:
         When the folder holds no report.
     """
     if report.policy.traceable and (last / STATE).is_file():
-        then = read_state(_read_json(last / STATE))
+        then = unpack(_read_json(last / STATE))
         now = build_state(report.cohort, report.catalogue.indicators.values())
         return _tell(compare(then, now), then, now, report)
     return _tell_without_state(report, last)

@@ -37,10 +37,11 @@ NETWORK = (
 )
 FUNDER = ("09_funder_summary",)
 
+#: Joins the manager's page where the settings state what was spent.
+VALUE = "12_value"
+
 #: The funder's page is always under this policy, whoever the rest is for.
 FUNDER_AUDIENCE = "public"
-
-STEPS = ("records", "cohort", *NETWORK, *FUNDER, "files")
 
 Tell = Callable[[str], None]
 
@@ -60,6 +61,15 @@ class _Made:
         ]
 
 
+def list_steps(settings: Settings) -> tuple[str, ...]:
+    """Return the steps that ``produce`` tells of, in about their order."""
+    return ("records", "cohort", *_network(settings), *FUNDER, "files")
+
+
+def _network(settings: Settings) -> tuple[str, ...]:
+    return (*NETWORK, VALUE) if settings.spending else NETWORK
+
+
 def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) -> None:
     """Make every page and file of a report, and put them in place of the last one.
 
@@ -70,7 +80,7 @@ def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) ->
     out
         Folder of the report.
     tell
-        Called with the name of each of ``STEPS`` when it is done.
+        Called with the name of each of ``list_steps`` when it is done.
 
     Raises
     ------
@@ -104,14 +114,15 @@ def _answer(report: Report, tell: Tell) -> _Made:
         cohort = report.cohort
         tell("cohort")
         variable = store(Path(work), report.settings, records=records, cohort=cohort)
-        names = (*NETWORK, *FUNDER)
+        network = _network(report.settings)
+        names = (*network, *FUNDER)
         runs = [Run(NOTEBOOKS / f"{n}.ipynb", _parameters(report.settings, n)) for n in names]
         executed = dict(
             zip(names, run_notebooks(runs, environment=variable, tell=tell), strict=True)
         )
     return _Made(
         report,
-        _chapters(executed, NETWORK, audience=report.settings.audience, language=report.language),
+        _chapters(executed, network, audience=report.settings.audience, language=report.language),
         _chapters(executed, FUNDER, audience=FUNDER_AUDIENCE, language=report.language),
     )
 

@@ -68,3 +68,8 @@ def test_no_feet_at_all_is_an_answer() -> None:
     assert frame["n"].eq(0).all()
     assert frame["estimate"].isna().all()
     assert estimates(cohort_of(nobody), HEADLINE, by=["clinic"]).frame.empty
+
+
+def test_nothing_asked_is_an_answer() -> None:
+    assert estimates(cohort_of(FEET), []).frame.empty
+    assert estimates(cohort_of(FEET), [], by=["clinic"]).frame.empty

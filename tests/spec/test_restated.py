@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from drawn import cohort_of
 
-from analytics.analyses.restated import build_state, compare, read_state
+from analytics.analyses.restated import build_state, compare, pack, unpack
 from analytics.courses.cohort import Cohort
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.policies import INTERNAL, PUBLIC
@@ -67,7 +67,8 @@ def test_changes_by_cause_add_up_to_the_difference() -> None:
 
 def test_nothing_changed_is_said_as_nothing() -> None:
     state = build_state(then(), ASKED)
-    changes = compare(state, read_state(json.loads(json.dumps(asdict(state)))))
+    assert unpack(json.loads(json.dumps(pack(state)))) == state
+    changes = compare(state, unpack(json.loads(json.dumps(pack(state)))))
     assert not (changes.entered or changes.left or changes.changed or changes.windows)
     assert not any(any(r.units.values()) or r.is_redefined for r in changes.indicators)
 
