@@ -85,7 +85,8 @@ def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
         fit = _fit(design)
         at = mean_at(fit, np.column_stack([np.ones(len(points)), points]))
         figures = {"estimate": at.estimate, "lower": at.lower, "upper": at.upper}
-        parts.append(parts[0].assign(measure="casts_fitted", **figures))
+        # A fitted mean is no ratio of counts.
+        parts.append(parts[0].assign(measure="casts_fitted", numerator=pd.NA, **figures))
     except NotEstimableError as reason:
         note = why_not(reason)
         context = replace(context, notes=(*context.notes, note))

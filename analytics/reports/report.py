@@ -14,6 +14,7 @@ from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.custom import Catalogue, build_catalogue
 from analytics.definitions.policies import POLICIES, Policy
 from analytics.display.block import Block
+from analytics.display.words import findings
 from analytics.errors import QuestionError
 from analytics.intake.clinics import read_clinics
 from analytics.intake.load import Programme, load
@@ -124,6 +125,10 @@ class Report:
         """
         refuse_faults(check_result(result), self.language)
         return Block(protect(result, self.policy, codes=self.clinic_letters), self.language)
+
+    def headline(self, result: Result) -> str:
+        """Return the first thing that a result says, as plain text."""
+        return findings(self.show(result).released, self.language)[0]
 
 
 def load_records(settings: Settings) -> Records:
