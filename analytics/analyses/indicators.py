@@ -65,7 +65,13 @@ def estimates(
     context = describe(cohort, question, cohort.feet, method=_METHOD)
     context = replace(context, population=Phrase("population.indicators"))
     context = name_own(context, cohort, indicators)
-    return Result(ESTIMATES, typed(frame, ESTIMATES, names), context, groups=tuple(names))
+    beside = {"children": _children_of(cohort.feet)} if "clinic" in names else {}
+    return Result(ESTIMATES, typed(frame, ESTIMATES, names), context, tuple(names), beside)
+
+
+def _children_of(feet: pd.DataFrame) -> pd.DataFrame:
+    """Return the children of each clinic, by which a policy decides what may stand alone."""
+    return feet.groupby("clinic")["child"].nunique().rename("children").reset_index()
 
 
 def _share(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> pd.DataFrame:

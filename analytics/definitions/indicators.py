@@ -25,6 +25,17 @@ HEADLINE: tuple[Indicator, ...] = (
     outcome.RELAPSE_FREE_2Y,
 )
 
+#: What a funder asks: is it working, for how many, and does it last.
+FUNDER: tuple[Indicator, ...] = (
+    treatment.EARLY_START_3M,
+    treatment.INITIAL_CORRECTION,
+    treatment.FULL_TIME_COMPLETED,
+    outcome.DROPPED_OUT,
+    outcome.RELAPSE_FREE_1Y,
+    outcome.RELAPSE_FREE_2Y,
+    outcome.RELEASE_AVOIDED,
+)
+
 INDICATORS: dict[str, Indicator] = {
     value.code: value
     for module in (treatment, outcome, records)

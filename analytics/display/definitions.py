@@ -6,10 +6,11 @@ import textwrap
 from collections.abc import Iterator
 from dataclasses import fields
 
-from analytics.definitions.custom import Catalogue, find_names
+from analytics.definitions.custom import Catalogue
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.indicator import Indicator
+from analytics.definitions.indicator_checks import find_names
 from analytics.definitions.labels import label
 from analytics.definitions.protocol import Protocol
 from analytics.display import measures, numbers

@@ -51,8 +51,7 @@ def draw_estimates(released: Released, language: str) -> Figure:
 def _dot(row: Row, name: str, language: str, own: measures.Own) -> DotRow:
     scale = measures.scale_of(row.text("measure"), own)
     if row.estimate is None:
-        word = "withheld" if row.is_hidden else "not_estimable"
-        return DotRow(name, None, None, None, label(language, f"word.{word}"))
+        return DotRow(name, None, None, None, label(language, f"word.{row.why_nothing}"))
     text = measures.write(row.estimate, scale, language)
     if row.lower is not None and row.upper is not None:
         text += f" ({measures.write_limits(row.lower, row.upper, scale, language)})"

@@ -29,6 +29,14 @@ class Row:
     hidden: frozenset[str]
     groups: tuple[object, ...]
 
+    @property
+    def why_nothing(self) -> str:
+        """Return the word that stands where an estimate is missing."""
+        if self.is_hidden:
+            return "withheld"
+        is_early = self.values.get("denominator") == 0 and (self.values.get("immature") or 0) != 0
+        return "too_early" if is_early else "not_estimable"
+
     def cell(self, name: str) -> object:
         """Return the value of a column, None where there is none."""
         return self.values.get(name)

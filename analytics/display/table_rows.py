@@ -83,7 +83,7 @@ class _Writer:
         if row.is_hidden:
             return self.withheld()
         if row.estimate is None:
-            return Cell(None, label(self.language, "word.not_estimable"))
+            return Cell(None, label(self.language, f"word.{row.why_nothing}"))
         text = measures.write(row.estimate, scale, self.language)
         if row.lower is not None and row.upper is not None:
             limits = measures.write_limits(row.lower, row.upper, scale, self.language)

@@ -61,7 +61,7 @@ def build_page(chapters: Sequence[Chapter], provenance: Mapping[str, Any]) -> st
         programme=provenance["programme"],
         language=language,
         audience=provenance["policy"]["audience"],
-        cut_off=_day(provenance["cut_off"], language),
+        cut_off=_cut_off(provenance, language),
         style=Markup(_resource("page.css")),
         running_title=_css_text(f"{provenance['programme']} – {chapters[0].title}"),
         running_page=_css_text(say("page.print_page")),
@@ -95,8 +95,10 @@ def _css_text(text: str) -> Markup:
     return Markup(f'"{escaped}"')
 
 
-def _day(iso: str, language: str) -> str:
-    return numbers.day(date.fromisoformat(iso), language)
+def _cut_off(provenance: Mapping[str, Any], language: str) -> str:
+    """Return the day of the cut-off, its month alone where the policy shows no days."""
+    write = numbers.month if provenance["policy"]["months_only"] else numbers.day
+    return write(date.fromisoformat(provenance["cut_off"]), language)
 
 
 def _balance(balance: Mapping[str, int], say: Say, language: str) -> str:
@@ -134,7 +136,7 @@ def _facts(provenance: Mapping[str, Any], say: Say, language: str) -> PlainTable
     versions = {program["name"]: program["version"]} | provenance["versions"]
     seeds = ", ".join(map(str, provenance["seeds"])) or say("page.provenance.no_seed")
     facts = {
-        "cut_off": _day(provenance["cut_off"], language),
+        "cut_off": _cut_off(provenance, language),
         "policy": say(f"page.audience.{provenance['policy']['audience']}"),
         "fingerprint": provenance["fingerprint"],
         "seed": seeds,
