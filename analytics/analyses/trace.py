@@ -6,8 +6,8 @@ import pandas as pd
 
 from analytics.analyses.verdicts import VERDICTS, find_presumed, find_verdicts
 from analytics.courses.cohort import Cohort
-from analytics.definitions.custom import find_names
 from analytics.definitions.indicator import Indicator
+from analytics.definitions.indicator_checks import find_names
 from analytics.definitions.rules import find_values
 
 #: Where a visit was read.

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 import analytics
-from analytics.definitions.custom import check_indicator
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.foot_facts import FOOT
+from analytics.definitions.indicator_checks import check_indicator
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.labels import label, labels, languages
 from analytics.definitions.protocol import Protocol
