@@ -14,10 +14,12 @@ from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.design import Covariate, Design, build_design, effects_frame
 from analytics.analyses.followed import EVENT, follow
 from analytics.courses.cohort import Cohort
+from analytics.courses.spells import build_spells
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
 from analytics.results import EFFECTS, Phrase, Result
 from analytics.stats.cox import CoxFit, cox
+from analytics.stats.cox_checks import proportionality
 from analytics.stats.spells import FEW_CLUSTERS, as_spells, critical_value
 
 #: Severity and use of the brace, adjusted for what else is known at the landmark.
@@ -27,6 +29,8 @@ SEVERITY_AND_USE = (
     Covariate("age_start_days", per=DAYS_IN_MONTH),
     Covariate("diagnosis", "idiopathic"),
 )
+#: Below this p value the page says that a ratio is an average over the time followed.
+DOUBT = 0.05
 _REFERENCE = (
     "Cox 1972, J R Stat Soc B 34:187; Lin & Wei 1989, J Am Stat Assoc 84:1074; "
     "Anderson et al. 1983, J Clin Oncol 1:710 (landmark)"
@@ -83,13 +87,65 @@ def effects(
     try:
         fit = _fit(design, is_event, landmark)
     except NotEstimableError as reason:
-        nothing = pd.DataFrame(
-            np.nan, index=range(len(design.terms)), columns=["estimate", "lower", "upper", "p"]
-        )
         context = replace(context, notes=(*notes, why_not(reason)))
-        return Result(EFFECTS, effects_frame(design, is_event, nothing), context)
+        return Result(EFFECTS, effects_frame(design, is_event, _nothing(design)), context)
     frame = effects_frame(design, is_event, _ratios(fit))
     return Result(EFFECTS, frame, replace(context, notes=(*notes, *_fit_notes(fit, design))))
+
+
+def effects_over_time(cohort: Cohort, endpoint: str = "relapse") -> Result:
+    """Return hazard ratios of the use of the brace as it was told along the way.
+
+    Parameters
+    ----------
+    cohort
+        Feet and visits at the cut-off.
+    endpoint
+        Code of an endpoint.
+
+    Returns
+    -------
+    Result
+        Effects as hazard ratios: use told last, as it changes over time, and the initial score.
+        Nothing told later explains what came before, so no landmark is needed; clustered by
+        child, each clinic with its own baseline.
+    """
+    followed = follow(cohort, ENDPOINTS[endpoint])
+    feet = followed.rows
+    spells = build_spells(cohort, feet, origin=ENDPOINTS[endpoint].origin)
+    # Only the last spell of a foot can end with the event, whatever else may end it.
+    carried = feet.loc[spells["foot"], ["pirani_start", "clinic"]].reset_index(drop=True)
+    rows = pd.concat([spells.reset_index(drop=True), carried], axis=1)
+    design = build_design(rows, (Covariate("pirani_start"), Covariate("adherence", "as_advised")))
+    notes = (Phrase("note.over_time"), Phrase("note.reported_use"), Phrase("note.clinics_adjusted"))
+    method = Method(Phrase("method.cox_over_time"), _REFERENCE, notes)
+    is_event = (design.rows["ended"] == EVENT).to_numpy()
+    context = replace(
+        describe(cohort, f"{endpoint}_effects_over_time", feet, method=method),
+        n_events=int(is_event.sum()),
+        exclusions=followed.exclusions,
+    )
+    try:
+        fit = cox(
+            as_spells(
+                design.rows["stop_days"].to_numpy(dtype=float),
+                is_event,
+                entry=design.rows["start_days"].to_numpy(dtype=float),
+                cluster=design.rows["child"].to_numpy(),
+            ),
+            design.matrix,
+            strata=design.rows["clinic"].to_numpy(),
+        )
+    except NotEstimableError as reason:
+        context = replace(context, notes=(*notes, why_not(reason)))
+        return Result(EFFECTS, effects_frame(design, is_event, _nothing(design)), context)
+    context = replace(context, notes=(*notes, *_fit_notes(fit, design)))
+    return Result(EFFECTS, effects_frame(design, is_event, _ratios(fit)), context)
+
+
+def _nothing(design: Design) -> pd.DataFrame:
+    columns = ["estimate", "lower", "upper", "p"]
+    return pd.DataFrame(np.nan, index=range(len(design.terms)), columns=columns)
 
 
 def _fit(design: Design, is_event: np.ndarray, landmark: int) -> CoxFit:
@@ -126,4 +182,15 @@ def _fit_notes(fit: CoxFit, design: Design) -> tuple[Phrase, ...]:
     constant = (
         Phrase("note.constant", {"term": Phrase(f"term.{name}")}) for name in design.constants
     )
-    return (*few, *constant)
+    return (*_proportionality(fit), *few, *constant)
+
+
+def _proportionality(fit: CoxFit) -> tuple[Phrase, ...]:
+    """Say whether ratios stay the same over time, by the score test of all terms together."""
+    try:
+        tests = proportionality(fit)
+    except NotEstimableError:
+        return ()
+    p = float(tests["p"].iloc[-1])
+    key = "note.not_proportional" if p < DOUBT else "note.proportional"
+    return (Phrase(key, {"p": f"{p:.3f}" if p >= 0.001 else "< 0.001"}),)

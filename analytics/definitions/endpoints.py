@@ -45,6 +45,26 @@ class Endpoint:
 
 RELAPSE = Endpoint("relapse", "corrected_on", ("relapse_on",), seen_free="relapse_free_on")
 RELAPSE_FROM_START = Endpoint("relapse_from_start", "started_on", ("relapse_on",))
+#: Relapse as published series define it; the answer moves with the definition.
+RELAPSE_NOTED = Endpoint(
+    "relapse_noted", "corrected_on", ("relapse_noted_on",), source="Limpaphayom 2019"
+)
+RELAPSE_TREATED = Endpoint(
+    "relapse_treated", "corrected_on", ("relapse_treated_on",), source="Avilucea 2009"
+)
+RELAPSE_RECAST = Endpoint("relapse_recast", "corrected_on", ("recast_on",), source="Nahle 2022")
+RELAPSE_RECAST_OR_TENOTOMY = Endpoint(
+    "relapse_recast_or_tenotomy",
+    "corrected_on",
+    ("recast_on", "retenotomy_on"),
+    source="Brazell 2019",
+)
+RELAPSE_SCORE = Endpoint(
+    "relapse_score", "corrected_on", ("score_rise_on",), source="Ramirez 2011, Azarpira 2016"
+)
+RELAPSE_RELEASE = Endpoint(
+    "relapse_release", "corrected_on", ("release_on",), source="Haft 2007, major"
+)
 OPERATION = Endpoint("operation", "corrected_on", ("operation_on",), source="Haft 2007")
 TRANSFER_BY_AGE = Endpoint(
     "transfer_by_age",
@@ -69,9 +89,27 @@ ENDPOINTS: dict[str, Endpoint] = {
     for e in (
         RELAPSE,
         RELAPSE_FROM_START,
+        RELAPSE_NOTED,
+        RELAPSE_TREATED,
+        RELAPSE_RECAST,
+        RELAPSE_RECAST_OR_TENOTOMY,
+        RELAPSE_SCORE,
+        RELAPSE_RELEASE,
         OPERATION,
         TRANSFER_BY_AGE,
         LEAVING_CARE,
         CORRECTION,
     )
 }
+
+#: The definitions of relapse that a report sets side by side, the default first.
+RELAPSE_VARIANTS: tuple[Endpoint, ...] = (
+    RELAPSE,
+    RELAPSE_NOTED,
+    RELAPSE_TREATED,
+    RELAPSE_RECAST,
+    RELAPSE_RECAST_OR_TENOTOMY,
+    RELAPSE_SCORE,
+    OPERATION,
+    RELAPSE_RELEASE,
+)

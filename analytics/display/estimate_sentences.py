@@ -11,6 +11,9 @@ from analytics.display import measures, numbers, terms
 from analytics.display.readings import Row, rows_of
 from analytics.sharing.protect import Released
 
+#: Groups that are the same feet seen in several ways, so that no group differs from another.
+SAME_FEET = ("method", "definition", "multiple")
+
 
 def count_words(value: object, language: str) -> str:
     """Return a count, or the word for a withheld one."""
@@ -85,6 +88,8 @@ def _compare(measure: str, read: list[Row], released: Released, language: str) -
     words = measures.name_of(measure, language, released.context.own_measures)
     known = [row for row in read if row.lower is not None and row.upper is not None]
     told = []
+    if released.groups[0] in SAME_FEET:
+        return _range(words, read, released.groups[0], language)
     if len(known) < len(read):
         n, total = len(read) - len(known), len(read)
         told.append(label(language, "sentence.groups_hidden", measure=words, n=n, total=total))
@@ -103,6 +108,16 @@ def _compare(measure: str, read: list[Row], released: Released, language: str) -
     (high, high_value), (low, low_value) = write(highest_base), write(lowest_top)
     values = {"high": high, "high_value": high_value, "low": low, "low_value": low_value}
     return [say("sentence.apart", **values), *told]
+
+
+def _range(words: str, read: list[Row], group: str, language: str) -> list[str]:
+    found = [row.estimate for row in read if row.estimate is not None]
+    if not found:
+        return []
+    low, high = (numbers.percent(end(found), language) for end in (min, max))
+    name = terms.column(group, language)
+    values = {"low": low, "high": high, "group": name[:1].lower() + name[1:]}
+    return [label(language, "sentence.same_feet", measure=words, **values)]
 
 
 def _first_to_last(known: list[Row], measure: str, released: Released, language: str) -> str:

@@ -1,0 +1,102 @@
+"""What if those lost to follow-up fare worse: the answer at several multiples of their hazard."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.analyses.context import Method, describe
+from analytics.analyses.followed import EVENT, follow
+from analytics.analyses.groups import typed
+from analytics.analyses.time_to import fit_curve
+from analytics.courses.cohort import Cohort
+from analytics.definitions.endpoints import ENDPOINTS
+from analytics.results import ESTIMATES, Phrase, Result
+from analytics.stats.curve_reading import read_curve
+
+_METHOD = Method(
+    Phrase("method.tipping"),
+    "Efron 1967, Proc 5th Berkeley Symp 4:831 (self-consistency)",
+    (Phrase("note.tipping"),),
+)
+
+
+def estimates(
+    cohort: Cohort,
+    endpoint: str = "relapse",
+    *,
+    multiples: Sequence[float] = (1.0, 1.5, 2.0, 3.0),
+    horizons: Sequence[int] = (365, 730, 1096),
+) -> Result:
+    """Return the share free of an event if feet lost had so many times the hazard of the others.
+
+    Parameters
+    ----------
+    cohort
+        Feet at the cut-off.
+    endpoint
+        Code of an endpoint.
+    multiples
+        Hazards after loss, as multiples of that of feet still followed.
+    horizons
+        Days after the origin.
+
+    Returns
+    -------
+    Result
+        Estimates by ``multiple``, one measure per horizon, without intervals: a multiple is
+        assumed, not seen. ``unknown`` is the feet lost before the horizon without the event.
+
+    Notes
+    -----
+    A Kaplan-Meier curve is the mean, over all feet, of the chance of being free: 1 when followed
+    past the horizon, 0 after the event, and S(horizon) / S(c) when last seen at c (Efron 1967).
+    For feet lost that ratio is raised to the multiple; a multiple of 1 gives the curve itself.
+    """
+    followed = follow(cohort, ENDPOINTS[endpoint])
+    rows = followed.rows
+    context = replace(
+        describe(cohort, "relapse_tipping", rows, method=_METHOD),
+        n_events=int((rows["ended"] == EVENT).sum()),
+        exclusions=followed.exclusions,
+    )
+    lines = [_line(cohort, rows, m, days) for m in multiples for days in horizons]
+    frame = typed(pd.DataFrame(lines), ESTIMATES, ("multiple",))
+    return Result(ESTIMATES, frame, context, groups=("multiple",))
+
+
+def _line(cohort: Cohort, rows: pd.DataFrame, multiple: float, days: int) -> dict[str, object]:
+    time = rows["time_days"].to_numpy(dtype=float)
+    is_event = (rows["ended"] == EVENT).to_numpy()
+    is_lost = (~is_event & (time < days)) & rows["status"].eq("lost").to_numpy(dtype=bool)
+    still = rows.loc[time >= days, "child"].nunique()
+    estimate = np.nan
+    if is_event.any() and still >= cohort.protocol.few_children:
+        estimate = _free(rows, days, np.where(is_lost, multiple, 1.0))
+    return {
+        "multiple": multiple,
+        "measure": f"free_{days}d",
+        "n": len(rows),
+        "denominator": len(rows) - int(is_lost.sum()),
+        "numerator": pd.NA,
+        "estimate": estimate,
+        "lower": np.nan,
+        "upper": np.nan,
+        "outside": 0,
+        "immature": 0,
+        "unknown": int(is_lost.sum()),
+    }
+
+
+def _free(rows: pd.DataFrame, days: int, power: np.ndarray) -> float:
+    time = rows["time_days"].to_numpy(dtype=float)
+    is_event = (rows["ended"] == EVENT).to_numpy()
+    curve = fit_curve(rows)
+    at_horizon = float(read_curve(curve, [days])["estimate"].iloc[0])
+    at_end = read_curve(curve, np.minimum(time, days))["estimate"].to_numpy()
+    # An event on the horizon itself is one by then.
+    chance = np.where(time > days, 1.0, (at_horizon / np.maximum(at_end, 1e-300)) ** power)
+    return float(np.where(is_event & (time <= days), 0.0, chance).mean())
