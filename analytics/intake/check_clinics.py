@@ -113,7 +113,7 @@ def _ask_sexes(children: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
         girls=children["sex"].eq("female").fillna(False).astype(int),
     )
     counts = said.groupby("clinic")[["boys", "girls"]].sum().reset_index()
-    ratio = counts["boys"] / counts["girls"].where(counts["girls"] > 0, 0.5)
+    ratio = counts["boys"] / np.maximum(counts["girls"].to_numpy(dtype=float), 0.5)
     enough = counts["boys"] + counts["girls"] >= windows.fewest
     found = counts["boys"].astype(str) + " boys to " + counts["girls"].astype(str) + " girls"
     return _questions(counts, enough & _outside(ratio, windows.boys_to_girls), "R25", found)

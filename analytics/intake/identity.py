@@ -108,7 +108,8 @@ def scan_for_identifiers(cells: pd.DataFrame, texts: Mapping[str, bool], *, wher
 
 def _looks_like(heading: str, column: pd.Series) -> str:
     counts = column.value_counts()
-    texts = [str(text).strip() for text, n in counts.items() if n and str(text).strip()]
+    counts = counts[[n > 0 and bool(str(text).strip()) for text, n in counts.items()]]
+    texts = [str(text).strip() for text in counts.index]
     if not texts:
         return ""
     if _HEADING_OF_IDENTIFIER.search(heading):
