@@ -74,7 +74,11 @@ def weigh(cohort: Cohort, rows: pd.DataFrame) -> Spells:
 def _filled(rows: pd.DataFrame) -> pd.DataFrame:
     numbers = ["pirani_start", "travel_minutes", "age_start_days"]
     values = rows[numbers].astype("Float64")
-    return rows.assign(**{name: values[name].fillna(values[name].median()) for name in numbers})
+    middle = {
+        name: values[name].dropna().median() if len(values[name].dropna()) else 0.0
+        for name in numbers
+    }
+    return rows.assign(**{name: values[name].fillna(middle[name]) for name in numbers})
 
 
 def _hazards(fit: CoxFit, clinic: np.ndarray, start: np.ndarray) -> np.ndarray:

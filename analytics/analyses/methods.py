@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.followed import EVENT, follow
@@ -21,7 +22,7 @@ from analytics.stats.interval import survival_bounds, turnbull
 from analytics.stats.proportions import wilson
 from analytics.stats.resample import BootstrapPlan, bootstrap_weights
 from analytics.stats.spells import as_spells
-from analytics.stats.survival import product_limit
+from analytics.stats.survival import log_log_limits, product_limit
 
 #: In the order of the argument: each mends a fault of the one before.
 METHODS = ("crude", "independent", "clustered", "interval", "weighted")
@@ -152,9 +153,8 @@ def _interval(
     plan = BootstrapPlan(n_resamples=N_RESAMPLES)
     found = bootstrap_weights(read, rows["child"].to_numpy(), rng=rng, plan=plan)
     # So few resamples tell an error well, and the tails of a distribution badly.
-    log = np.log(-np.log(whole))
-    half = 1.96 * found.se / np.abs(whole * np.log(whole))
-    return np.column_stack([whole, *(np.exp(-np.exp(log + side * half)) for side in (1, -1))])
+    z = float(stats.norm.ppf(0.975))
+    return np.column_stack([whole, *log_log_limits(whole, found.se, z=z)])
 
 
 def _read_intervals(

@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.context import Method, describe
+from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.followed import EVENT, Followed, follow
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
+from analytics.errors import NotEstimableError
 from analytics.results import CURVE, Context, Phrase, Result
+from analytics.stats.logrank import log_rank
 from analytics.stats.spells import as_spells
 from analytics.stats.survival import SurvivalCurve, product_limit
 
@@ -50,6 +52,8 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
         at_risk = np.concatenate([[fitted.n_clusters], fitted.clusters_at_risk])
         children.append(pd.DataFrame({**labels, "time": times, "children": at_risk}))
     context = _described(cohort, endpoint, followed)
+    if by:
+        context = replace(context, notes=(*context.notes, _compare(followed.rows, by)))
     empty = pd.DataFrame(columns=[*by, *CURVE.columns])
     frame = pd.concat(steps, ignore_index=True) if steps else empty
     beside = {"children_at_risk": pd.concat(children, ignore_index=True)} if children else {}
@@ -66,6 +70,24 @@ def fit_curve(rows: pd.DataFrame) -> SurvivalCurve:
             cluster=rows["child"].to_numpy(),
         )
     )
+
+
+def _compare(rows: pd.DataFrame, by: Sequence[str]) -> Phrase:
+    """Say whether the groups' curves differ by more than chance, children as clusters."""
+    known = rows.dropna(subset=list(by))
+    group = known[list(by)].astype("string").agg(" ".join, axis=1)
+    try:
+        spells = as_spells(
+            known["time_days"].to_numpy(dtype=float),
+            (known["ended"] == EVENT).to_numpy(),
+            entry=known["entry_days"].to_numpy(dtype=float) if known["entry_days"].any() else None,
+            cluster=known["child"].to_numpy(),
+        )
+        test = log_rank(spells, group.to_numpy(dtype=str)).test
+    except NotEstimableError as reason:
+        return why_not(reason)
+    p = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
+    return Phrase("note.log_rank", {"p": p, "groups": test.degrees_of_freedom + 1})
 
 
 def _split(rows: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[tuple[str, ...], pd.DataFrame]]:

@@ -1,0 +1,119 @@
+"""One relapse question by several methods, definitions and assumptions, on feet drawn by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from demo import demo_cohort
+from drawn import cohort_of
+
+from analytics.analyses import hazards, incidence, methods, relapse_definitions, time_to, tipping
+from analytics.definitions.protocol import Protocol
+
+FEW = Protocol(few_children=1)
+
+FEET = """
+    child corrected_on relapse_on relapse_free_on last_seen_on status died_on
+    a     2022-01-01   2022-07-01 2022-04-01      2022-07-01   in_care .
+    b     2022-01-01   .          .               2022-10-01   lost    .
+    c     2022-01-01   2023-04-01 2023-01-01      2023-04-01   in_care .
+    d     2022-01-01   .          .               2023-09-01   departed 2023-09-01
+    e     2022-01-01   .          .               2024-12-01   in_care .
+    f     2022-01-01   .          .               2024-12-01   in_care .
+    """
+
+
+def small():
+    return cohort_of(FEET, cut_off="2025-01-01", protocol=FEW)
+
+
+def shares(result, group: str, measure: str = "free_730d") -> pd.Series:
+    frame = result.frame
+    return frame.loc[frame["measure"] == measure].set_index(group)["estimate"]
+
+
+def test_a_multiple_of_one_is_the_curve_itself() -> None:
+    by_multiple = shares(tipping.estimates(small()), "multiple")
+    by_method = shares(methods.estimates(small()), "method")
+    assert by_multiple[1.0] == pytest.approx(by_method["clustered"], abs=1e-12)
+    # 5/6 after the first relapse, then 3/4 of those at risk: worked by hand.
+    assert by_method["clustered"] == pytest.approx(5 / 6 * 3 / 4, abs=1e-12)
+
+
+def test_the_lost_at_three_times_the_hazard_by_hand() -> None:
+    # One foot of six was lost after the first relapse: its chance 3/4 becomes (3/4) cubed.
+    by_multiple = shares(tipping.estimates(small()), "multiple")
+    wanted = (0 + (3 / 4) ** 3 + 0 + 3) / 6
+    # Feet: a relapsed, b lost, c relapsed, d died later (followed to 608 days, before the
+    # horizon, at a chance of 1 since nothing happens after), e and f followed past it.
+    assert by_multiple[3.0] == pytest.approx(wanted, abs=1e-12)
+    assert by_multiple.is_monotonic_decreasing
+
+
+def test_the_crude_share_counts_feet_however_short_their_follow_up() -> None:
+    frame = methods.estimates(small()).frame
+    crude = frame.loc[frame["method"] == "crude"]
+    assert crude["numerator"].eq(4).all()
+    assert crude["estimate"].to_numpy(dtype=float) == pytest.approx(4 / 6)
+
+
+def test_incidences_and_freedom_add_up_to_one() -> None:
+    frame = incidence.curve(demo_cohort()).frame
+    wide = frame.pivot(index="time", columns="state", values="estimate").astype(float)
+    # Freedom from both, by the product over all that ends a foot's time.
+    own = frame.loc[frame["state"] == "relapse_had"].set_index("time")
+    other = frame.loc[frame["state"] == "relapse_had_competing"].set_index("time")
+    ended = (own["events"] + other["events"]).astype(float)
+    free = (1 - ended / own["at_risk"].astype(float)).cumprod()
+    assert (wide.sum(axis=1) + free).to_numpy() == pytest.approx(1.0, abs=1e-12)
+
+
+def test_death_counted_as_censoring_overstates_relapse() -> None:
+    upward = incidence.curve(demo_cohort()).frame
+    had = upward.loc[upward["state"] == "relapse_had", "estimate"].astype(float).max()
+    free = time_to.curve(demo_cohort()).frame["estimate"].astype(float).min()
+    assert had < 1 - free
+
+
+def test_the_interval_curve_lies_below_the_visit_curve_where_events_come_between_visits() -> None:
+    result = methods.estimates(demo_cohort())
+    found = shares(result, "method", "free_365d").astype(float)
+    assert found["interval"] < found["clustered"]
+    assert result.context.seed is not None
+
+
+def test_two_runs_are_equal_to_the_bit() -> None:
+    first, second = (methods.estimates(demo_cohort()).frame for _ in range(2))
+    pd.testing.assert_frame_equal(first, second, check_exact=True)
+
+
+def test_definitions_are_read_on_the_same_feet() -> None:
+    frame = relapse_definitions.estimates(demo_cohort()).frame
+    assert frame["denominator"].nunique() == 1
+    found = frame.loc[frame["measure"] == "free_730d"].set_index("definition")["estimate"]
+    assert found["operation"] > found["relapse"]
+    assert found["relapse"] <= found["relapse_noted"]
+
+
+def test_use_over_time_agrees_with_the_landmark_in_direction() -> None:
+    result = hazards.effects_over_time(demo_cohort())
+    row = result.frame.set_index(["term", "level"]).loc[("adherence", "not")]
+    assert row["lower"] > 1
+    assert any(n.key in ("note.proportional", "note.not_proportional") for n in result.context.notes)
+
+
+def test_nobody_relapsed_is_an_answer() -> None:
+    quiet = cohort_of(
+        """
+        child corrected_on last_seen_on status
+        a     2022-01-01   2024-12-01   in_care
+        b     2022-01-01   2024-12-01   in_care
+        """,
+        cut_off="2025-01-01",
+        protocol=FEW,
+    )
+    frame = methods.estimates(quiet).frame
+    assert frame.loc[frame["method"] == "crude", "estimate"].eq(1).all()
+    assert shares(relapse_definitions.estimates(quiet), "definition").eq(1).all()
+    assert np.isnan(shares(tipping.estimates(quiet), "multiple").astype(float)).all()
