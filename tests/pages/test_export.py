@@ -18,7 +18,7 @@ PROVENANCE = {
     "programme": "Network",
     "cut_off": "2025-12-31",
     "language": "en",
-    "policy": {"audience": "internal"},
+    "policy": {"audience": "internal", "months_only": False},
     "fingerprint": "0123456789abcdef",
     "protocol_differences": {},
     "seeds": [],
@@ -210,3 +210,11 @@ def test_the_same_notebooks_give_the_same_page():
     assert page(chapter(markdown("# T"), code(block()))) == page(
         chapter(markdown("# T"), code(block()))
     )
+
+
+def test_a_public_page_shows_the_month_of_the_cut_off_and_no_day():
+    public = PROVENANCE | {"policy": {"audience": "public", "months_only": True}}
+    html = build_page([chapter(markdown("# T"), audience="public")], public)
+    assert "December 2025" in html
+    assert "31 December" not in html
+    assert "December 31" not in html
