@@ -170,6 +170,9 @@ def test_split_spells_change_no_curve():
         parts["time"], parts["cause"], entry=parts["entry"], cluster=parts["cluster"]
     )
     np.testing.assert_allclose(cut.se[at], whole.se, atol=1e-10)
+    means = [restricted_mean(spells_of(rows), 12) for rows in (d, parts)]
+    np.testing.assert_allclose(means[1].estimate, means[0].estimate, atol=1e-10)
+    np.testing.assert_allclose(means[1].se, means[0].se, atol=1e-10)
 
 
 @pytest.mark.parametrize("ties", ["efron", "breslow"])
