@@ -93,6 +93,52 @@ def effects(
     return Result(EFFECTS, frame, replace(context, notes=(*notes, *_fit_notes(fit, design))))
 
 
+def landmarks(
+    cohort: Cohort, endpoint: str = "relapse", *, days: Sequence[int] = (91, 183, 365)
+) -> Result:
+    """Return hazard ratios of the use of the brace from each of several landmarks on.
+
+    Parameters
+    ----------
+    cohort
+        Feet and visits at the cut-off.
+    endpoint
+        Code of an endpoint.
+    days
+        Landmarks, days after the origin.
+
+    Returns
+    -------
+    Result
+        Effects by ``landmark``. Use is what the spell that holds the landmark says: told last
+        by then, unrecorded when that was too long ago.
+    """
+    followed = follow(cohort, ENDPOINTS[endpoint])
+    spells = build_spells(cohort, followed.rows, origin=ENDPOINTS[endpoint].origin)
+    frames, notes = [], [Phrase("note.landmarks"), Phrase("note.reported_use")]
+    for day in days:
+        held = spells.loc[(spells["start_days"] <= day) & (spells["stop_days"] > day)]
+        rows = followed.rows.loc[held["foot"]].assign(adherence=held["adherence"].to_numpy())
+        covariates = (Covariate("pirani_start"), Covariate("adherence", "as_advised"))
+        design = build_design(rows, covariates)
+        is_event = (design.rows["ended"] == EVENT).to_numpy()
+        ratios = _nothing(design)
+        try:
+            ratios = _ratios(_fit(design, is_event, day))
+        except NotEstimableError as reason:
+            notes.append(why_not(reason))
+        frame = effects_frame(design, is_event, ratios)
+        frame.insert(0, "landmark", pd.array([f"day_{day}"] * len(frame), dtype="string"))
+        frames.append(frame)
+    method = Method(Phrase("method.cox"), _REFERENCE, tuple(notes))
+    context = replace(
+        describe(cohort, f"{endpoint}_landmarks", followed.rows, method=method),
+        n_events=int((followed.rows["ended"] == EVENT).sum()),
+        exclusions=followed.exclusions,
+    )
+    return Result(EFFECTS, pd.concat(frames, ignore_index=True), context, groups=("landmark",))
+
+
 def effects_over_time(cohort: Cohort, endpoint: str = "relapse") -> Result:
     """Return hazard ratios of the use of the brace as it was told along the way.
 

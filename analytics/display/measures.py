@@ -19,6 +19,9 @@ _OWN_SCALES = {
     "cost_per_corrected_foot": "number",
     "cost_per_lasting_foot": "number",
     "years_gained": "number",
+    "median_follow_up": "days",
+    "time_free_2y": "days",
+    "lost_per_event": "number",
     "cost_per_year_gained": "number",
 }
 _OWN_UNITS = {"coverage": "birth", "expected_children": "birth", "cost_per_child": "child",

@@ -8,7 +8,15 @@ import pytest
 from demo import demo_cohort
 from drawn import cohort_of
 
-from analytics.analyses import hazards, incidence, methods, relapse_definitions, time_to, tipping
+from analytics.analyses import (
+    hazards,
+    incidence,
+    maturity,
+    methods,
+    relapse_definitions,
+    time_to,
+    tipping,
+)
 from analytics.definitions.protocol import Protocol
 
 FEW = Protocol(few_children=1)
@@ -100,7 +108,9 @@ def test_use_over_time_agrees_with_the_landmark_in_direction() -> None:
     result = hazards.effects_over_time(demo_cohort())
     row = result.frame.set_index(["term", "level"]).loc[("adherence", "not")]
     assert row["lower"] > 1
-    assert any(n.key in ("note.proportional", "note.not_proportional") for n in result.context.notes)
+    assert any(
+        n.key in ("note.proportional", "note.not_proportional") for n in result.context.notes
+    )
 
 
 def test_nobody_relapsed_is_an_answer() -> None:
@@ -117,3 +127,21 @@ def test_nobody_relapsed_is_an_answer() -> None:
     assert frame.loc[frame["method"] == "crude", "estimate"].eq(1).all()
     assert shares(relapse_definitions.estimates(quiet), "definition").eq(1).all()
     assert np.isnan(shares(tipping.estimates(quiet), "multiple").astype(float)).all()
+
+
+def test_follow_up_and_loss_by_hand() -> None:
+    frame = maturity.estimates(small()).frame.set_index("measure")["estimate"]
+    # One foot was lost and two relapsed.
+    assert frame["lost_per_event"] == pytest.approx(1 / 2)
+    # Free time of six feet in 730 days: 1 to day 181, 5/6 to day 455, 5/6 x 3/4 to the end.
+    area = 181 + 5 / 6 * (455 - 181) + 5 / 6 * 3 / 4 * (730 - 455)
+    assert frame["time_free_2y"] == pytest.approx(area)
+    # Reverse curve: lost at 273 (of 5), died at 608 (of 3); then two end at the cut-off together.
+    assert frame["median_follow_up"] == 1065
+
+
+def test_a_landmark_compares_by_what_was_told_up_to_it() -> None:
+    frame = hazards.landmarks(demo_cohort()).frame
+    assert set(frame["landmark"]) == {"day_91", "day_183", "day_365"}
+    score = frame.loc[frame["term"] == "pirani_start"].set_index("landmark")["n"]
+    assert score["day_91"] > score["day_183"] > score["day_365"]
