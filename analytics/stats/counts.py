@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analytics.stats.marginal import LOG_LINEAR, LOGISTIC, MarginalFit, prepare, solve
+from analytics.stats.links import LOG_LINEAR, LOGISTIC
+from analytics.stats.marginal import MarginalFit, prepare, solve
 
 
 def log_linear(
@@ -46,7 +47,8 @@ def log_linear(
 
     Notes
     -----
-    Liang & Zeger 1986, Biometrika 73:13. Equal to R's ``gee`` with
+    Liang & Zeger 1986, Biometrika 73:13; with fewer than 50 clusters their leverage is taken
+    out (`analytics.stats.few_clusters`). Above, equal to R's ``gee`` with
     `analytics.stats.marginal.uncorrected`, and to ``vcovCL(type = "HC1")`` when independent.
     """
     offset = None if exposure is None else np.log(np.asarray(exposure, float))

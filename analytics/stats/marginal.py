@@ -7,58 +7,32 @@ larger than rows by columns is made, so a million rows take about a second.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import stats
 
 from analytics.errors import NotEstimableError
+from analytics.stats.few_clusters import unshrunken_scores
+from analytics.stats.links import Mean
 from analytics.stats.proportions import Floats, Interval
 
 FEW_CLUSTERS = 40  # below this the sandwich is known to run small; trade practice, no theorem
+LEVERAGE_BELOW = 50  # clusters below which their own leverage is taken out of the sandwich
 MAX_STEPS = 60
+FREE_UPDATES = 15
+HIGHEST_CORRELATION = 0.95
 FAR_OUT = 12.0  # |linear predictor| that only separation reaches on a logit or log scale
-
-
-@dataclass(frozen=True)
-class Mean:
-    """A link and a variance function; ``inverse`` and ``slope`` take the linear predictor."""
-
-    name: str
-    link: Callable[[Floats], Floats]
-    inverse: Callable[[Floats], Floats]
-    slope: Callable[[Floats], Floats]
-    variance: Callable[[Floats], Floats]
-    highest: float
-
-
-LOG_LINEAR = Mean("log-linear", np.log, np.exp, np.exp, lambda mu: mu, np.inf)
-LOGISTIC = Mean(
-    "logistic",
-    special.logit,
-    special.expit,
-    lambda eta: special.expit(eta) * special.expit(-eta),
-    lambda mu: mu * (1 - mu),
-    1.0,
-)
-COMPLEMENTARY_LOG_LOG = Mean(
-    "complementary log-log",
-    lambda mu: np.log(-np.log1p(-mu)),
-    lambda eta: -np.expm1(-np.exp(eta)),
-    lambda eta: np.exp(eta - np.exp(eta)),
-    lambda mu: mu * (1 - mu),
-    1.0,
-)
 
 
 @dataclass(frozen=True)
 class MarginalFit:
     """A fitted mean; p coefficients, covariances p by p.
 
-    ``covariance`` is the cluster-robust one with the factor C/(C-1) (n-1)/(n-p);
+    ``covariance`` is the cluster-robust one: ``sandwich`` times C/(C-1) (n-1)/(n-p), or with
+    fewer than 50 clusters the one corrected for leverage (Mancl & DeRouen 2001);
     ``model_covariance`` trusts the working correlation and the dispersion;
     ``plain_covariance`` is what a model of independent rows with dispersion 1 would report.
     ``dispersion`` is Pearson's, ``correlation`` the working one (0 under independence).
@@ -67,6 +41,7 @@ class MarginalFit:
     mean: Mean
     coefficients: Floats
     covariance: Floats
+    sandwich: Floats
     model_covariance: Floats
     plain_covariance: Floats
     dispersion: float
@@ -170,32 +145,32 @@ def solve(problem: Problem, *, exchangeable: bool) -> MarginalFit:
 
     Independent rows first (Fisher scoring), then, when asked and when clusters have more than
     one row, with the exchangeable correlation by moments: dispersion over n - p, correlation
-    over the number of pairs less p, as R's ``gee`` and statsmodels (geepack differs by 1e-4).
-    Liang & Zeger 1986, Biometrika 73:13.
+    over the number of pairs less p, as R's ``gee`` and statsmodels (geepack differs by 1e-4),
+    held at 0.95 or less. Liang & Zeger 1986, Biometrika 73:13.
     """
-    beta = _iterate(problem, _start(problem), exchangeable=False)
+    beta, alpha = _iterate(problem, _start(problem), exchangeable=False)
     plain = rows = _standardised(problem, beta)
-    alpha = 0.0
     if exchangeable and problem.sizes.max() > 1:
-        beta = _iterate(problem, beta, exchangeable=True)
+        beta, alpha = _iterate(problem, beta, exchangeable=True)
         rows = _standardised(problem, beta)
-        alpha = _correlation(problem, rows.residuals)
     (n, p), n_clusters = problem.design.shape, problem.sizes.size
     bread = np.linalg.inv(_information(problem, rows, alpha)[0])
     scores = _cluster_scores(problem, rows, alpha)
-    factor = n_clusters / (n_clusters - 1) * (n - 1) / (n - p)
-    robust = factor * bread @ (scores.T @ scores) @ bread
+    sandwich = bread @ (scores.T @ scores) @ bread
+    robust = n_clusters / (n_clusters - 1) * (n - 1) / (n - p) * sandwich
+    if n_clusters < LEVERAGE_BELOW:
+        freed = unshrunken_scores(scores, _cluster_information(problem, rows, alpha), bread)
+        robust = bread @ (freed.T @ freed) @ bread
     dispersion = float((rows.residuals**2).sum() / (n - p))
     return MarginalFit(
-        problem.mean, beta, robust, dispersion * bread,
+        problem.mean, beta, robust, sandwich, dispersion * bread,
         np.linalg.inv(plain.slopes.T @ plain.slopes), dispersion, alpha, n, n_clusters,
     )  # fmt: skip
 
 
 def uncorrected(fit: MarginalFit) -> MarginalFit:
-    """The same fit with the sandwich as Liang and Zeger wrote it, without the small factor."""
-    n, p, c = fit.n, fit.coefficients.size, fit.n_clusters
-    return replace(fit, covariance=fit.covariance * (c - 1) / c * (n - p) / (n - 1))
+    """The same fit with the sandwich as Liang and Zeger wrote it, without any correction."""
+    return replace(fit, covariance=fit.sandwich)
 
 
 def _start(problem: Problem) -> Floats:
@@ -204,10 +179,14 @@ def _start(problem: Problem) -> Floats:
     return np.linalg.solve(problem.design.T @ problem.design, problem.design.T @ middle)
 
 
-def _iterate(problem: Problem, beta: Floats, *, exchangeable: bool) -> Floats:
-    for _ in range(MAX_STEPS):
+def _iterate(problem: Problem, beta: Floats, *, exchangeable: bool) -> tuple[Floats, float]:
+    alpha = 0.0
+    for position in range(MAX_STEPS):
         rows = _standardised(problem, beta)
-        alpha = _correlation(problem, rows.residuals) if exchangeable else 0.0
+        # With few pairs the two updates can chase each other for ever; the equations are
+        # unbiased at any fixed correlation, so it is held after a while.
+        if exchangeable and position < FREE_UPDATES:
+            alpha = _correlation(problem, rows.residuals)
         information, score = _information(problem, rows, alpha)
         try:
             step = np.linalg.solve(information, score)
@@ -217,7 +196,7 @@ def _iterate(problem: Problem, beta: Floats, *, exchangeable: bool) -> Floats:
         if not np.isfinite(beta).all():
             break
         if np.abs(step).max() < 1e-10 * (1 + np.abs(beta).max()):
-            return beta
+            return beta, alpha
     raise _why_no_solution(problem, beta)
 
 
@@ -266,6 +245,13 @@ def _cluster_scores(problem: Problem, rows: _Standardised, alpha: float) -> Floa
     return (own - r_sum[:, None] * pulled) / (1 - alpha)
 
 
+def _cluster_information(problem: Problem, rows: _Standardised, alpha: float) -> Floats:
+    z = rows.slopes
+    own = np.add.reduceat(z[:, :, None] * z[:, None, :], problem.starts, axis=0)
+    z_sum, pulled = _pulled(problem, rows, alpha)
+    return (own - z_sum[:, :, None] * pulled[:, None, :]) / (1 - alpha)
+
+
 def _pulled(problem: Problem, rows: _Standardised, alpha: float) -> tuple[Floats, Floats]:
     z_sum = np.add.reduceat(rows.slopes, problem.starts, axis=0)
     pull = alpha / (1 + (problem.sizes - 1) * alpha)
@@ -278,10 +264,13 @@ def _correlation(problem: Problem, residuals: Floats) -> float:
     if pairs <= p:
         return 0.0
     squares = (residuals**2).sum()
+    if squares == 0:
+        return 0.0
     products = ((np.add.reduceat(residuals, problem.starts) ** 2).sum() - squares) / 2
     alpha = products / (pairs - p) / (squares / (residuals.size - p))
-    # The correlation matrix of the largest cluster must stay positive definite.
-    return float(np.clip(alpha, -0.99 / (sizes.max() - 1), 0.999))
+    # The correlation matrix of the largest cluster must stay positive definite; near 1 the
+    # differences within clusters would outweigh all else.
+    return float(np.clip(alpha, -0.95 / (sizes.max() - 1), HIGHEST_CORRELATION))
 
 
 def _t(fit: MarginalFit, level: float) -> float:

@@ -14,7 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from analytics.errors import NotEstimableError
-from analytics.stats.marginal import COMPLEMENTARY_LOG_LOG, MarginalFit, prepare, solve
+from analytics.stats.links import COMPLEMENTARY_LOG_LOG
+from analytics.stats.marginal import MarginalFit, prepare, solve
 from analytics.stats.proportions import Floats, Interval
 
 NEVER = -1  # band of the steps at which no unit ever completed, before the first that did
