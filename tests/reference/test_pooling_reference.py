@@ -55,6 +55,13 @@ def test_vectors_pool_like_scalars_when_independent(herds):
     assert [mean[0], covariance[0, 0] ** 0.5] == pytest.approx([one.estimate, one.se], abs=1e-12)
 
 
+def test_empty_cells_get_a_half():
+    """By hand: 0 of 10 is log(.5 / 10.5) with variance 1/.5 + 1/10.5; 3 of 10 stays as it is."""
+    value, se = log_odds([0, 10, 3], [10, 10, 10])
+    assert value == pytest.approx([np.log(0.5 / 10.5), np.log(10.5 / 0.5), np.log(3 / 7)])
+    assert se[:2] ** 2 == pytest.approx(np.full(2, 1 / 0.5 + 1 / 10.5))
+
+
 def test_alike_sources_have_no_variance_between_them():
     got = random_effects([0.5, 0.5, 0.5], [0.1, 0.2, 0.3])
     assert (got.tau2, got.i2) == (0.0, 0.0)

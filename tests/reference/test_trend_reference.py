@@ -197,6 +197,12 @@ def test_simulated_run_lengths_equal_spc(limit, shift, want):
     assert got == pytest.approx(want, rel=0.04)
 
 
+def test_run_lengths_are_carried_past_a_short_horizon():
+    """Rows for one run length only: a third of runs has not signalled; 6% here (error 1.4%)."""
+    got = mean_run_length(drift(0), limit=4, n_rows=335, rng=np.random.default_rng(13), n_runs=8000)
+    assert got == pytest.approx(2 * 167.683788813621, rel=0.06)
+
+
 def test_limit_for_a_stated_run_length_equals_spc():
     """h = 5 at 930.887 rows; 4000 runs (1.6%) move h by about .015, hence .06."""
     got = limit_for_run_length(
@@ -229,9 +235,9 @@ def test_risk_weights_are_log_likelihood_ratios():
 
 
 def test_risk_adjusted_sum_starts_afresh_after_a_signal():
-    got = risk_adjusted_cusum([1, 1, 1, -0.5, 1, 1, 1], limit=2.5)
-    assert got.path == pytest.approx([1, 2, 3, 0, 1, 2, 3])
-    assert got.signals.tolist() == [2, 6]
+    got = risk_adjusted_cusum([1, 1, 1, 0.5, 1, -2, 1, 1, 1], limit=2.5)
+    assert got.path == pytest.approx([1, 2, 3, 0.5, 1.5, 0, 1, 2, 3])
+    assert got.signals.tolist() == [2, 8]
     assert reflected_sum([1, -3, 2]) == pytest.approx([1, 0, 2])
 
 
