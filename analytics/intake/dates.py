@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -14,6 +14,9 @@ from analytics.intake.map_types import DateSettings
 
 #: A year outside these is another calendar or a slip of the hand.
 EARLIEST_YEAR, LATEST_YEAR = 1900, 2100
+
+#: Years of the calendar that can be computed with, for dates that stand for missing.
+LAST_YEAR = 9999
 
 _TOKENS = {
     "YYYY": r"(?P<y>\d{4})",
@@ -66,6 +69,14 @@ def read_dates(texts: np.ndarray, formats: tuple[str, ...], settings: DateSettin
     settings
         Two-digit years and spreadsheet serials.
     """
+    dates = read_all_dates(texts, formats, settings)
+    year = dates.days.astype("datetime64[Y]").astype("int64") + 1970
+    likely = (year >= EARLIEST_YEAR) & (year <= LATEST_YEAR)
+    return replace(dates, days=np.where(likely, dates.days, np.datetime64("NaT")))
+
+
+def read_all_dates(texts: np.ndarray, formats: tuple[str, ...], settings: DateSettings) -> Dates:
+    """Return the dates of distinct texts, of any year; see ``read_dates``."""
     days = np.full(len(texts), np.datetime64("NaT"), dtype="datetime64[D]")
     precision = np.full(len(texts), "day", dtype=object)
     stored = np.array([isinstance(text, date) for text in texts], dtype=bool)
@@ -119,7 +130,7 @@ def _without_accents(text: str) -> str:
 def _make_days(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> np.ndarray:
     """Return the days of the calendar; NaT where there is no such day."""
     possible = (
-        (year >= EARLIEST_YEAR) & (year <= LATEST_YEAR) & (month >= 1) & (month <= 12)
+        (year >= 1) & (year <= LAST_YEAR) & (month >= 1) & (month <= 12)
         & (day >= 1) & (day <= 31)
     )  # fmt: skip
     months = np.where(possible, (year - 1970) * 12 + month - 1, 0).astype("int64")

@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.codes import SIDES
+from analytics.intake.ages import read_ages
 from analytics.intake.identity import key_texts, veil
 from analytics.intake.mapped_sheet import MappedSheet, plain_texts
 from analytics.intake.reshape import BOTH, sides_of_row
-from analytics.intake.translate import Translated, translate
+from analytics.intake.translate import Translated, is_missing_text, translate
 
 #: Columns of a trouble: a value that could not be used, with the row that holds it.
 TROUBLE_COLUMNS = ("row", "piece", "table", "column", "before", "rule")
@@ -38,10 +39,12 @@ def read_facts(
             texts = reader.texts(table, name)
             assert texts is not None
             read = translate(texts, reader.source_map, f"{table}.{name}")
-            columns[name] = read.values
-            if name == "birth_on" and read.precision is not None:
-                precision = pd.Series(pd.array(read.precision, dtype="string"))
-                columns.setdefault("birth_precision", precision.mask(pd.isna(read.values)))
+            if name == "age":
+                read = _read_age(reader, texts)
+                columns["precision_from_age"] = _precisions(read)
+            elif name == "birth_on":
+                columns.setdefault("birth_precision", _precisions(read))
+            columns["birth_from_age" if name == "age" else name] = read.values
             troubles.append(_row_troubles(texts, read, table, name))
         facts[table] = pd.DataFrame(columns)[usable]
     facts["children"] = facts["children"].assign(clinic=rows["clinic"])
@@ -52,6 +55,30 @@ def read_facts(
     facts["feet"], of_feet = _read_feet(reader, rows)
     facts["feet"] = facts["feet"][usable[facts["feet"]["row"].to_numpy()]]
     return facts, troubles + of_feet
+
+
+def _precisions(read: Translated) -> pd.Series:
+    precision = pd.Series(pd.array(read.precision, dtype="string"))
+    return precision.mask(pd.isna(read.values))
+
+
+def _read_age(reader: MappedSheet, texts: pd.Categorical) -> Translated:
+    """Return the birth dates that the told ages make, counted back from the day of telling."""
+    settings = reader.source_map.ages
+    table, _, name = settings.at.partition(".")
+    told_on = reader.texts(table, name)
+    assert told_on is not None
+    told = pd.Series(translate(told_on, reader.source_map, settings.at).values)
+    ages = read_ages(texts.categories, unit=settings.unit)
+    days = np.append(ages.days, np.nan)[texts.codes]
+    missing = is_missing_text(texts, reader.source_map, "children.age")
+    age = pd.to_timedelta(np.where(missing, np.nan, np.floor(days)), unit="D")
+    births = (told - age).astype("datetime64[s]")
+    return Translated(
+        values=births.array,
+        is_bad=np.isnan(days) & ~missing,
+        precision=np.append(ages.precision, "")[texts.codes],
+    )
 
 
 def _names(reader: MappedSheet, table: str) -> list[str]:

@@ -13,6 +13,14 @@ from analytics.intake.merge import Merged, merge_rows
 from analytics.intake.submission import Submission
 from analytics.intake.translate import declared_column
 
+#: Columns of children that intake alone uses, with their type; what rows say differently of them
+#: is no conflict.
+OWN_COLUMNS = {
+    "link": "string",
+    "birth_from_age": "datetime64[s]",
+    "precision_from_age": "string",
+}
+
 
 @dataclass(frozen=True)
 class Gathered:
@@ -62,9 +70,9 @@ def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.Dat
         return stacked
     declared = [column.name for column in TABLES[table]]
     extras = [name for name in stacked.columns if name.startswith(EXTRA_PREFIX)]
-    further = ["link"] if table == "children" else []
+    further = OWN_COLUMNS if table == "children" else {}
     for name in (*declared, *extras, *further):
-        kind = "string" if name == "link" else _kind(table, name)
+        kind = further[name] if name in further else _kind(table, name)
         if name not in stacked:
             stacked[name] = pd.array([pd.NA] * len(stacked), dtype=kind)
         elif stacked[name].dtype != kind:

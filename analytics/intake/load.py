@@ -14,6 +14,7 @@ from analytics.definitions.checks import ClinicWindows
 from analytics.definitions.protocol import Protocol
 from analytics.errors import ExportFileError, RecordsError
 from analytics.intake import accounts
+from analytics.intake.ages import derive_births
 from analytics.intake.amend import (
     amend_unreadable,
     flag_amendments,
@@ -23,7 +24,7 @@ from analytics.intake.amend import (
 )
 from analytics.intake.canonical import build_tables, prove_feet
 from analytics.intake.course import Frame
-from analytics.intake.gathered import Gathered, gather, merge_facts
+from analytics.intake.gathered import OWN_COLUMNS, Gathered, gather, merge_facts
 from analytics.intake.identity import check_key
 from analytics.intake.ledger import Ledger
 from analytics.intake.map_types import SourceMap
@@ -88,6 +89,7 @@ def load(sources: Sequence[tuple[Path, SourceMap]], *, key: str, programme: Prog
     frame = Frame(programme.protocol, programme.extracted_on, programme.started_on)
     facts = {table: part.records for table, part in merged.items()}
     facts["departures"], gone = set_aside_departures(facts["departures"], frame, gathered)
+    facts["children"], from_ages = derive_births(facts["children"])
     facts["children"], off_limits = leave_out_impossible(facts["children"], "children")
     visits, off_limits_visits = leave_out_impossible(
         set_aside_incomplete(gathered.visits, gathered.troubles), "visits"
@@ -106,7 +108,7 @@ def load(sources: Sequence[tuple[Path, SourceMap]], *, key: str, programme: Prog
         rows=accounts.build_rows(pieces, gathered.rows),
         pieces=pieces.drop(columns="seq"),
         amendments=accounts.build_amendments(
-            [*amended, *_fillings(screened, merged)], gathered.rows
+            [*amended, from_ages, *_fillings(screened, merged)], gathered.rows
         ),
         flags=accounts.build_flags(flags, gathered.rows),
     )
@@ -166,7 +168,7 @@ def _other_pieces(gathered: Gathered, gone: pd.DataFrame) -> pd.DataFrame:
 
 def _flag_conflicts(part: Merged, gathered: Gathered, table: str) -> pd.DataFrame:
     """Return a soft flag where rows say different things of one child, foot or departure."""
-    told = part.conflicts[part.conflicts["column"] != "link"]
+    told = part.conflicts[~part.conflicts["column"].isin([*OWN_COLUMNS])]
     if told.empty:
         return pd.DataFrame()
     standing = _standing(part, told["at"].to_numpy())

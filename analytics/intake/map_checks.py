@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from analytics.definitions.codes import VOCABULARIES
 from analytics.definitions.columns import EXTRA_PREFIX, TABLES
 from analytics.errors import SourceMapError
+from analytics.intake.ages import UNITS
 from analytics.intake.map_types import SCOPES, SHAPES, UNMAPPED, Group, SourceMap
 from analytics.intake.suggest import suggest
 
@@ -46,9 +47,21 @@ def _check_choices(source_map: SourceMap, where: str) -> None:
         _check_choice("delimiter", file.delimiter, ("one character",), f"{where}, [file]")
     if file.header_line < 1:
         _check_choice("header_line", str(file.header_line), ("1 or more",), f"{where}, [file]")
+    _check_ages(source_map, where)
     if source_map.dates.serials not in (0, 1900, 1904):
         serials = str(source_map.dates.serials)
         _check_choice("serials", serials, ("0", "1900", "1904"), f"{where}, [dates]")
+
+
+def _check_ages(source_map: SourceMap, where: str) -> None:
+    place = f"{where}, [ages]"
+    _check_choice("unit", source_map.ages.unit, ("", *UNITS), place)
+    of_visit = ("visits.visited_on",) if source_map.shape == "long" else ()
+    _check_choice("at", source_map.ages.at, ("children.enrolled_on", *of_visit), place)
+    if "age" in source_map.columns.get("children", {}):
+        table, _, name = source_map.ages.at.partition(".")
+        if name not in source_map.columns.get(table, {}):
+            _check_choice("at", source_map.ages.at, ("a column that the map has",), place)
 
 
 def mapped_headings(source_map: SourceMap) -> Iterator[tuple[str, str, str]]:
@@ -85,6 +98,7 @@ def _split(name: str, where: str) -> tuple[str, str]:
 
 def _check_column(table: str, name: str, where: str) -> None:
     known = [column.name for column in TABLES[table] if column.name != "child"]
+    known += ["age"] if table == "children" else []
     if name not in known and not name.startswith(EXTRA_PREFIX):
         raise SourceMapError(
             f"the table '{table}' has no column '{name}'",

@@ -6,7 +6,14 @@ from typing import Any
 
 from analytics.errors import SourceMapError
 from analytics.intake.map_checks import check_map
-from analytics.intake.map_types import ChildKey, DateSettings, FileSettings, Group, SourceMap
+from analytics.intake.map_types import (
+    AgeSettings,
+    ChildKey,
+    DateSettings,
+    FileSettings,
+    Group,
+    SourceMap,
+)
 from analytics.intake.suggest import listed, suggest
 
 #: Section to key to kind: text, texts (a list), number, flag, table (of texts), free.
@@ -15,12 +22,12 @@ _SECTIONS: dict[str, dict[str, str]] = {
         "name": "text", "shape": "text", "missing": "texts", "drop": "texts", "ignore": "texts",
         "unmapped_codes": "text", "listed_feet_are_affected": "flag", "doubtful": "texts",
         "file": "free", "child": "free", "columns": "free", "constants": "free", "groups": "free",
-        "sides": "table", "dates": "free", "numbers": "free", "codes": "free",
+        "sides": "table", "dates": "free", "numbers": "free", "ages": "free", "codes": "free",
         "missing_in": "free",
     },
     "file": {
-        "encoding": "text", "delimiter": "text", "sheet": "text", "header_line": "number",
-        "total_rows": "texts",
+        "encoding": "text", "delimiter": "text", "sheet": "text", "member": "text",
+        "header_line": "number", "total_rows": "texts",
     },
     "child": {"id": "texts", "scope": "text", "link": "texts"},
     "columns": {"children": "table", "feet": "table", "visits": "table", "departures": "table"},
@@ -34,6 +41,7 @@ _SECTIONS: dict[str, dict[str, str]] = {
         "two_digit_years_from": "number", "serials": "number",
     },
     "numbers": {"decimal": "text"},
+    "ages": {"at": "text", "unit": "text"},
 }  # fmt: skip
 
 
@@ -79,6 +87,7 @@ def parse_map(tree: dict[str, Any], *, where: str, sha256: str = "") -> SourceMa
         constants=constants,
         groups=_groups(top.pop("groups", []), columns, constants, where=where),
         dates=DateSettings(**dates),
+        ages=AgeSettings(**_section(top.pop("ages", {}), "ages", where=where)),
         decimal=numbers.get("decimal", "."),
         codes={
             name: _lists(table, where=f"{where}, [codes.{name}]")

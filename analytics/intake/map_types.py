@@ -21,6 +21,8 @@ class FileSettings:
         One character between the cells of a text file.
     sheet
         Sheet of a workbook; empty takes the only one.
+    member
+        File inside a zip archive; empty takes the only one.
     header_line
         Line of the headings, counted from 1; lines above are titles.
     total_rows
@@ -30,6 +32,7 @@ class FileSettings:
     encoding: str = "utf-8"
     delimiter: str = ","
     sheet: str = ""
+    member: str = ""
     header_line: int = 1
     total_rows: tuple[str, ...] = ()
 
@@ -76,6 +79,22 @@ class DateSettings:
     placeholders: tuple[str, ...] = ("1900-01-01", "9999-12-31")
     two_digit_years_from: int = 1980
     serials: int = 0
+
+
+@dataclass(frozen=True)
+class AgeSettings:
+    """How ages are written, where there is no birth date (``columns.children`` has ``age``).
+
+    Parameters
+    ----------
+    at
+        ``table.column`` of the day on which the age was told.
+    unit
+        Unit of a number that stands alone: days, weeks, months or years; empty: it has none.
+    """
+
+    at: str = "children.enrolled_on"
+    unit: str = ""
 
 
 @dataclass(frozen=True)
@@ -133,6 +152,7 @@ class SourceMap:
     groups: tuple[Group, ...] = ()
     sides: dict[str, str] = field(default_factory=dict)
     dates: DateSettings = DateSettings()
+    ages: AgeSettings = AgeSettings()
     decimal: str = "."
     codes: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
     missing: tuple[str, ...] = ("",)

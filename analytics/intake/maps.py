@@ -127,7 +127,19 @@ A heading of ``[columns.visits]`` may hold ``{side}``: left and right as columns
 A group gives a visit of a foot when any of its cells for that foot is filled, and the foot is
 named by ``side`` or by a cell of its own. Dates that a spreadsheet stores as dates need no format;
 a time after a date is left out. A canonical code is understood without being listed.
-A fraction may be written with either separator unless three digits follow it.
+A fraction may be written with either separator unless three digits follow it; scores may be sums
+("2+2.5"), halves ("3½") or "4.5/6".
+
+Where there is no birth date, ``[columns.children]`` may name an ``age``, in any unit::
+
+    [ages]
+    at = "children.enrolled_on"     # the day on which it was told; long maps: visits.visited_on
+    unit = "months"                 # of a number that stands alone
+
+Further keys: ``member`` under ``[file]`` (a file inside a zip archive), ``total_rows`` under
+``[file]`` (first cell of lines that are no records), ``placeholders``, ``two_digit_years_from``
+and ``serials`` under ``[dates]``, ``[missing_in]``, ``unmapped_codes``,
+``listed_feet_are_affected``; ``intake.map_types`` tells what each means.
 """
 
 from __future__ import annotations

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,13 +14,22 @@ import pandas as pd
 
 from analytics.errors import ExportFileError
 from analytics.intake.map_types import FileSettings
+from analytics.intake.read_parquet import read_parquet_file
 from analytics.intake.read_text import read_text_file
 from analytics.intake.read_types import RawTable, category_mask, is_blank
 from analytics.intake.read_workbook import read_workbook
+from analytics.intake.read_zip import open_member
 from analytics.intake.suggest import listed
 
-TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
-WORKBOOK_SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
+_Read = Callable[[bytes, FileSettings, str], RawTable]
+
+#: Ending of a file's name to what reads it.
+READERS: dict[str, _Read] = {
+    **dict.fromkeys((".csv", ".tsv", ".txt"), read_text_file),
+    **dict.fromkeys((".xlsx", ".xlsm", ".xls", ".ods"), read_workbook),
+    ".parquet": read_parquet_file,
+}
+ARCHIVE = ".zip"
 
 
 @dataclass(frozen=True)
@@ -60,7 +70,7 @@ def read_sheet(path: Path | str, settings: FileSettings) -> Sheet:
     Parameters
     ----------
     path
-        A text file with delimiters, or a workbook.
+        A text file with delimiters, a workbook, a Parquet file, or a zip archive of one of them.
     settings
         How the file is written.
 
@@ -71,18 +81,25 @@ def read_sheet(path: Path | str, settings: FileSettings) -> Sheet:
         the headings are doubled or missing.
     """
     path = Path(path)
-    suffix = path.suffix.lower()
-    if suffix not in TEXT_SUFFIXES + WORKBOOK_SUFFIXES:
+    _refuse_suffix(path, (*READERS, ARCHIVE))
+    content = _read_bytes(path)
+    file, table = path.name, content
+    if path.suffix.lower() == ARCHIVE:
+        member, table = open_member(content, settings.member, path.name)
+        _refuse_suffix(Path(member), tuple(READERS))
+        file = f"{path.name}/{member}"
+    raw = READERS[Path(file).suffix.lower()](table, settings, file)
+    return _tidy(raw, settings, file, hashlib.sha256(content).hexdigest())
+
+
+def _refuse_suffix(path: Path, allowed: tuple[str, ...]) -> None:
+    if path.suffix.lower() not in allowed:
         raise ExportFileError(
             f"'{path.name}' is no kind of file that can be read",
             where=str(path),
-            allowed=", ".join(TEXT_SUFFIXES + WORKBOOK_SUFFIXES),
+            allowed=", ".join(allowed),
             todo="export the records in one of these",
         )
-    content = _read_bytes(path)
-    reader = read_text_file if suffix in TEXT_SUFFIXES else read_workbook
-    raw = reader(content, settings, path.name)
-    return _tidy(raw, settings, path.name, hashlib.sha256(content).hexdigest())
 
 
 def _read_bytes(path: Path) -> bytes:

@@ -13,10 +13,8 @@ from python_calamine import CalamineError, CalamineWorkbook
 from analytics.errors import ExportFileError
 from analytics.intake.map_types import FileSettings
 from analytics.intake.read_types import RawTable, categorise
+from analytics.intake.read_zip import refuse_trap
 from analytics.intake.suggest import listed, suggest
-
-#: Bytes that the parts of a workbook may unfold to: far above any register, below a trap.
-MOST_BYTES = 600_000_000
 
 
 def read_workbook(content: bytes, settings: FileSettings, file: str) -> RawTable:
@@ -53,18 +51,9 @@ def read_workbook(content: bytes, settings: FileSettings, file: str) -> RawTable
 
 
 def _refuse_trap(content: bytes, file: str) -> None:
-    """Raise when a zipped workbook would unfold to more than a register can be."""
-    if not zipfile.is_zipfile(io.BytesIO(content)):
-        return
-    with zipfile.ZipFile(io.BytesIO(content)) as parts:
-        size = sum(part.file_size for part in parts.infolist())
-    if size > MOST_BYTES:
-        raise ExportFileError(
-            f"the workbook unfolds to {size / 1e6:,.0f} MB",
-            where=file,
-            allowed=f"up to {MOST_BYTES / 1e6:,.0f} MB",
-            todo="split it, or export as CSV",
-        )
+    if zipfile.is_zipfile(io.BytesIO(content)):
+        with zipfile.ZipFile(io.BytesIO(content)) as parts:
+            refuse_trap(parts, file)
 
 
 def _choose_sheet(names: list[str], wanted: str, file: str) -> str:
@@ -90,12 +79,12 @@ def _take_table(rows: list[list[Any]], sheet: str, settings: FileSettings, file:
         )
     headings = rows[settings.header_line - 1]
     body = rows[settings.header_line :]
-    columns = [categorise([_plain(row[i]) for row in body]) for i in range(len(headings))]
+    columns = [categorise([plain_cell(row[i]) for row in body]) for i in range(len(headings))]
     line = settings.header_line + 1 + np.arange(len(body))
     return RawTable(sheet, [*headings], columns, line, np.zeros(len(body), dtype=bool))
 
 
-def _plain(value: object) -> str | float | date:
+def plain_cell(value: object) -> str | float | date:
     """Return text, a date, or a fraction; a whole number is text, for codes and names."""
     if isinstance(value, str):
         return value

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analytics.definitions.columns import EXTRA_PREFIX, TABLES, Column
 from analytics.errors import SourceMapError
-from analytics.intake.dates import read_dates
+from analytics.intake.dates import read_all_dates, read_dates
 from analytics.intake.map_types import SourceMap
 from analytics.intake.numbers import read_numbers
 from analytics.intake.suggest import listed, suggest
@@ -40,8 +40,8 @@ class Translated:
 
 def declared_column(table: str, name: str) -> Column:
     """Return a canonical column; an ``extra_`` one is text."""
-    if name.startswith(EXTRA_PREFIX):
-        return Column(name, "text", "Carried along from the export.")
+    if name.startswith(EXTRA_PREFIX) or (table, name) == ("children", "age"):
+        return Column(name, "text", "As it stands in the export.")
     return {column.name: column for column in TABLES[table]}[name]
 
 
@@ -136,12 +136,22 @@ def _missing_categories(cells: pd.Categorical, source_map: SourceMap, name: str)
     plain = {text.strip().casefold() for text in texts}
     found = [_plain(text) in plain for text in cells.categories]
     if declared_column(table, short).kind == "date":
-        placeholders = source_map.dates.placeholders
-        found = [
-            m or str(text).strip()[:10] in placeholders
-            for m, text in zip(found, cells.categories, strict=True)
-        ]
+        found = list(np.array(found, dtype=bool) | _are_placeholders(cells, source_map, name))
     return np.array([*found, True], dtype=bool)
+
+
+def _are_placeholders(cells: pd.Categorical, source_map: SourceMap, name: str) -> np.ndarray:
+    """Return the distinct texts that are a date which stands for missing."""
+    placeholders = source_map.dates.placeholders
+    years = {text[:4] for text in placeholders} | {text[2:4] for text in placeholders}
+    texts = cells.categories.to_numpy(dtype=object)
+    likely = np.array([any(year in str(text) for year in years) for text in texts], dtype=bool)
+    found = np.zeros(len(texts), dtype=bool)
+    if likely.any():
+        formats = source_map.dates.columns.get(name, source_map.dates.formats)
+        days = read_all_dates(texts[likely], formats, source_map.dates).days
+        found[likely] = np.isin(days.astype(str), placeholders)
+    return found
 
 
 def _plain(text: object) -> str:
