@@ -120,7 +120,7 @@ def prepare(
     if starts.size < 2:
         raise NotEstimableError("one_cluster", n_clusters=int(starts.size), n_rows=y.size)
     sizes = np.diff(np.r_[starts, y.size]).astype(float)
-    return Problem(mean, y, np.ascontiguousarray(x), shift, starts, sizes)
+    return Problem(mean, y, np.asfortranarray(x), shift, starts, sizes)
 
 
 def _check_information(mean: Mean, y: Floats, x: Floats) -> None:
@@ -212,11 +212,12 @@ def _standardised(problem: Problem, beta: Floats) -> _Standardised:
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         mu = problem.mean.inverse(eta)
         spread = np.sqrt(problem.mean.variance(mu))
-        scale = problem.mean.slope(eta) / spread
+        scale = problem.mean.slope(eta, mu) / spread
         residuals = (problem.y - mu) / spread
-    # A mean that has run into its limit carries no information on the coefficients.
-    at_limit = ~(np.isfinite(scale) & np.isfinite(residuals))
-    if at_limit.any():
+        is_sound = np.isfinite(scale @ residuals)
+    if not is_sound:
+        # A mean that has run into its limit carries no information on the coefficients.
+        at_limit = ~(np.isfinite(scale) & np.isfinite(residuals))
         scale[at_limit], residuals[at_limit] = 0.0, 0.0
     return _Standardised(problem.design * scale[:, None], residuals)
 
