@@ -53,7 +53,7 @@ CLINICS = (
     Clinic("KIT", "Kittering Bay", "long", date(2020, 10, 1), 215, 39_500, 2, 0.1, -0.03),
     Clinic("LOR", "Port Lorrel", "long", date(2021, 2, 1), 190, 35_000, 3, -0.1, 0.02),
     Clinic("OST", "Ostermoor", "long", date(2021, 6, 1), 165, 30_000, 4, 0.0, 0.24),
-    Clinic("DUN", "Dunmarrow", "long", date(2021, 9, 1), 150, 31_500, 5, 0.1, 0.0, 1.1, 0.45),
+    Clinic("DUN", "Dunmarrow", "long", date(2021, 9, 1), 150, 31_500, 5, 0.1, 0.0, 1.8, 0.45),
     Clinic("HAL", "Hallowfen", "long", date(2022, 4, 1), 125, 24_000, 6, -0.15, -0.02),
     Clinic("BRA", "Brackenwater", "long", date(2023, 1, 16), 105, 26_500, 7, 0.25, 0.03),
     Clinic("SIL", "Silverstrand", "long", date(2024, 5, 1), 60, 21_000, 8, 0.0, -0.01),
