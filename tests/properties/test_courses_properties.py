@@ -16,12 +16,12 @@ from analytics.definitions.protocol import Protocol
 PURPOSES = ("assessment", "cast", "cast", "cast", "tenotomy", "brace_fitting", "brace_review",
             "review", "procedure")  # fmt: skip
 PROCEDURES = (None, None, "tenotomy", "tendon_transfer", "posteromedial_release")
-YES_NO = ("yes", "no", None, None, None)
+WORDS, SHARES = np.array(["yes", "no", None], dtype=object), (0.1, 0.3, 0.6)
 
 
 def maybe(rng: np.random.Generator, n: int) -> np.ndarray:
     """Answers of yes, no and, mostly, nothing."""
-    return rng.choice(np.array(YES_NO, dtype=object), n, p=[0.1, 0.3, 0.2, 0.2, 0.2])
+    return rng.choice(WORDS, n, p=SHARES)
 
 
 def any_visits(seed: int, n: int = 300) -> pd.DataFrame:
@@ -55,7 +55,7 @@ def records(seed: int):
     return records_of(any_visits(seed), children=children)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(seed=st.integers(0, 10_000))
 def test_the_order_of_rows_changes_nothing(seed):
     given_records = records(seed)
@@ -69,12 +69,12 @@ def test_the_order_of_rows_changes_nothing(seed):
     pd.testing.assert_frame_equal(cohort.visits, again.visits)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(seed=st.integers(0, 10_000))
 def test_a_later_cut_off_never_takes_back_a_correction_or_a_relapse(seed):
     given_records = records(seed)
     before = None
-    for cut_off in range(20, 640, 20):
+    for cut_off in range(40, 640, 60):
         feet = build_cohort(given_records, on(cut_off), Protocol()).feet
         feet = feet.set_index(["child", "side"])
         if before is not None:
@@ -87,7 +87,7 @@ def test_a_later_cut_off_never_takes_back_a_correction_or_a_relapse(seed):
         before = feet
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(seed=st.integers(0, 10_000), cut_off=st.integers(0, 700))
 def test_one_row_per_foot_and_days_in_their_order(seed, cut_off):
     cohort = build_cohort(records(seed), on(cut_off), Protocol())
@@ -114,7 +114,7 @@ def test_one_row_per_foot_and_days_in_their_order(seed, cut_off):
     assert (feet["status"].eq("lost") == feet["lost_on"].notna()).all()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(seed=st.integers(0, 10_000))
 def test_every_cast_belongs_to_one_series_and_the_counts_add_up(seed):
     cohort = build_cohort(records(seed), on(700), Protocol())
@@ -131,7 +131,7 @@ def test_every_cast_belongs_to_one_series_and_the_counts_add_up(seed):
     assert len(days.drop_duplicates()) <= len(casts)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(seed=st.integers(0, 10_000), entry=st.integers(0, 40))
 def test_spells_neither_lose_nor_invent_time_or_ends(seed, entry):
     cohort = build_cohort(records(seed), on(700), Protocol())
