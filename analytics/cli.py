@@ -139,6 +139,24 @@ def compare(
     typer.echo(tell_changes(Report.open(settings, cut_off=cut_off), last))
 
 
+@app.command(name="map", short_help="Propose a source map for an unknown export.")
+def propose_map(
+    export: Annotated[Path, typer.Argument(metavar="EXPORT", help="A file of case records.")],
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the map here instead of printing it.")
+    ] = None,
+) -> None:
+    """Propose a source map: headings, dates, codes; what the file cannot settle is asked."""
+    from analytics.intake.draft import draft_map, save_draft
+
+    text = draft_map(export)
+    if out is None:
+        typer.echo(text)
+        return
+    save_draft(text, out)
+    typer.echo(f"Written: {out}. Settle what stands under doubtful, then name it in the settings.")
+
+
 def main() -> None:
     """Run a command; an error that a person can act on is one message and its own exit code."""
     try:

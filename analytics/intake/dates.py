@@ -118,9 +118,10 @@ def _numbers(part: pd.Series | None, n: int, default: float) -> np.ndarray:
 
 def _months(names: pd.Series) -> np.ndarray:
     starts = {start: number for number, all_ in enumerate(_MONTHS, start=1) for start in all_}
-    plain = names.map(_without_accents, na_action="ignore").str.casefold()
+    plain = names.map(_without_accents, na_action="ignore").astype("string").str.casefold()
     longer = plain.str[:4].map(starts)
-    return longer.fillna(plain.str[:3].map(starts)).to_numpy(dtype=float)
+    shorter = plain.str[:3].map(starts)
+    return longer.fillna(shorter).to_numpy(dtype=float, na_value=np.nan)
 
 
 def _without_accents(text: str) -> str:

@@ -106,13 +106,23 @@ def scan_for_identifiers(cells: pd.DataFrame, texts: Mapping[str, bool], *, wher
             )
 
 
+def names_identifier(heading: str) -> bool:
+    """Return whether a heading speaks of a name, a telephone, an address or the like."""
+    return bool(_HEADING_OF_IDENTIFIER.search(heading.replace("_", " ")))
+
+
+def looks_like_identifier(heading: str, column: pd.Series) -> bool:
+    """Return whether a column seems to hold direct identifiers."""
+    return bool(_looks_like(heading, column))
+
+
 def _looks_like(heading: str, column: pd.Series) -> str:
     counts = column.value_counts()
     counts = counts[[n > 0 and bool(str(text).strip()) for text, n in counts.items()]]
     texts = [str(text).strip() for text in counts.index]
     if not texts:
         return ""
-    if _HEADING_OF_IDENTIFIER.search(heading):
+    if names_identifier(heading):
         return "a direct identifier by its heading"
     if any(_EMAIL.search(text) for text in texts):
         return "e-mail addresses"
