@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.context import Method, describe
+from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.followed import COMPETING, EVENT, follow
 from analytics.analyses.groups import typed
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
+from analytics.errors import NotEstimableError
 from analytics.results import CURVE, Phrase, Result
 from analytics.stats.competing import IncidenceCurves, incidence
 from analytics.stats.spells import as_spells
@@ -47,15 +48,11 @@ def curve(cohort: Cohort, endpoint: str = "relapse") -> Result:
         n_events=int((rows["ended"] == EVENT).sum()),
         exclusions=followed.exclusions,
     )
-    if rows.empty:
+    try:
+        fitted = _fit(rows)
+    except NotEstimableError as reason:
+        context = replace(context, notes=(*context.notes, why_not(reason)))
         return Result(CURVE, typed(pd.DataFrame(columns=list(CURVE.columns)), CURVE, ()), context)
-    spells = as_spells(
-        rows["time_days"].to_numpy(dtype=float),
-        rows["ended"].to_numpy(),
-        entry=rows["entry_days"].to_numpy(dtype=float) if rows["entry_days"].any() else None,
-        cluster=rows["child"].to_numpy(),
-    )
-    fitted = incidence(spells, n_causes=COMPETING)
     frame = pd.concat(
         [_steps(fitted, cause, f"{endpoint}_had{suffix}") for cause, suffix in _CAUSES.items()],
         ignore_index=True,
@@ -67,6 +64,16 @@ def curve(cohort: Cohort, endpoint: str = "relapse") -> Result:
         }
     )
     return Result(CURVE, typed(frame, CURVE, ()), context, (), {"children_at_risk": at_risk})
+
+
+def _fit(rows: pd.DataFrame) -> IncidenceCurves:
+    spells = as_spells(
+        rows["time_days"].to_numpy(dtype=float),
+        rows["ended"].to_numpy(),
+        entry=rows["entry_days"].to_numpy(dtype=float) if rows["entry_days"].any() else None,
+        cluster=rows["child"].to_numpy(),
+    )
+    return incidence(spells, n_causes=COMPETING)
 
 
 def _steps(fitted: IncidenceCurves, cause: int, state: str) -> pd.DataFrame:

@@ -73,7 +73,7 @@ def _read(cohort: Cohort, variant: Endpoint, horizons: Sequence[int]) -> pd.Data
     figures = pd.DataFrame(np.nan, index=lines.index, columns=["estimate", "lower", "upper"])
     # Without any event everybody is free so far, and no interval can be put around it.
     figures["estimate"] = 1.0 if used else np.nan
-    if (rows["ended"] == EVENT).any():
+    if (rows["ended"] == EVENT).any() and rows["child"].nunique() > 1:
         figures = read_curve(fit_curve(rows), list(horizons))[["estimate", "lower", "upper"]]
         still = [rows.loc[rows["time_days"] >= days, "child"].nunique() for days in horizons]
         figures.loc[np.array(still) < cohort.protocol.few_children] = np.nan

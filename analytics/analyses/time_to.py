@@ -43,17 +43,23 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
         A curve in days with state ``<endpoint>_free``; beside it ``children_at_risk``.
     """
     followed = follow(cohort, ENDPOINTS[endpoint])
-    steps, children = [], []
+    steps, children, notes = [], [], []
     for key, rows in _split(followed.rows, by):
         labels = dict(zip(by, key, strict=True))
-        fitted = fit_curve(rows)
+        try:
+            fitted = fit_curve(rows)
+        except NotEstimableError as reason:
+            # A group of one child has no curve; the others have.
+            notes.append(why_not(reason))
+            continue
         steps.append(_steps(fitted, f"{endpoint}_free").assign(**labels))
         times = np.concatenate([[0], fitted.times])
         at_risk = np.concatenate([[fitted.n_clusters], fitted.clusters_at_risk])
         children.append(pd.DataFrame({**labels, "time": times, "children": at_risk}))
     context = _described(cohort, endpoint, followed)
     if by:
-        context = replace(context, notes=(*context.notes, _compare(followed.rows, by)))
+        notes.append(_compare(followed.rows, by))
+    context = replace(context, notes=(*context.notes, *notes))
     empty = pd.DataFrame(columns=[*by, *CURVE.columns])
     frame = pd.concat(steps, ignore_index=True) if steps else empty
     beside = {"children_at_risk": pd.concat(children, ignore_index=True)} if children else {}

@@ -74,7 +74,8 @@ def _line(cohort: Cohort, rows: pd.DataFrame, multiple: float, days: int) -> dic
     is_lost = (~is_event & (time < days)) & rows["status"].eq("lost").to_numpy(dtype=bool)
     still = rows.loc[time >= days, "child"].nunique()
     estimate = np.nan
-    if is_event.any() and still >= cohort.protocol.few_children:
+    is_enough = still >= cohort.protocol.few_children and rows["child"].nunique() > 1
+    if is_event.any() and is_enough:
         estimate = _free(rows, days, np.where(is_lost, multiple, 1.0))
     return {
         "multiple": multiple,

@@ -145,3 +145,36 @@ def test_a_landmark_compares_by_what_was_told_up_to_it() -> None:
     assert set(frame["landmark"]) == {"day_91", "day_183", "day_365"}
     score = frame.loc[frame["term"] == "pirani_start"].set_index("landmark")["n"]
     assert score["day_91"] > score["day_183"] > score["day_365"]
+
+
+ONE = """
+    child corrected_on relapse_on relapse_free_on last_seen_on status  severity_band
+    a     2022-01-01   2022-07-01 2022-04-01      2022-07-01   in_care unknown
+    """
+TWO = (
+    ONE
+    + """    b     2022-01-01   .          .               2024-10-01   in_care severe
+    c     2022-01-01   2023-07-01 2023-04-01      2023-07-01   in_care severe
+    """
+)
+
+
+def test_one_child_is_an_answer_everywhere() -> None:
+    cohort = cohort_of(ONE, cut_off="2025-01-01", protocol=FEW)
+    for result in (
+        time_to.curve(cohort),
+        incidence.curve(cohort),
+        methods.estimates(cohort),
+        relapse_definitions.estimates(cohort),
+        tipping.estimates(cohort),
+        maturity.estimates(cohort),
+        hazards.effects(cohort),
+    ):
+        assert result.frame.empty or result.frame["lower"].notna().sum() <= 3
+
+
+def test_a_group_of_one_child_does_not_take_the_other_groups_curve() -> None:
+    cohort = cohort_of(TWO, cut_off="2025-01-01", protocol=FEW)
+    result = time_to.curve(cohort, by=["severity_band"])
+    assert set(result.frame["severity_band"]) == {"severe"}
+    assert any(note.key == "note.not_estimable" for note in result.context.notes)
