@@ -60,22 +60,24 @@ def derive_days(timeline: Timeline, protocol: Protocol) -> Days:
     """Return what was found and done on each day, from all visits of that day."""
     visits, rows = timeline.visits, timeline.row_starts
     scores = derive_scores(visits)
-    tenotomy_visit = _is_one(visits["purpose"], "tenotomy")
+    # As categories, so that each word is compared once and not on every line.
+    purpose, procedure = (visits[name].astype("category") for name in ("purpose", "procedure"))
+    tenotomy_visit = _is_one(purpose, "tenotomy")
     numbered = tenotomy_visit & visits["cast_number"].notna().to_numpy(dtype=bool)
     flags = {
         # A tenotomy visit that has a number in its series is also a cast.
-        "is_cast": _is_one(visits["purpose"], "cast") | numbered,
-        "is_tenotomy": tenotomy_visit | _is_one(visits["procedure"], "tenotomy"),
+        "is_cast": _is_one(purpose, "cast") | numbered,
+        "is_tenotomy": tenotomy_visit | _is_one(procedure, "tenotomy"),
         "is_tenotomy_visit": tenotomy_visit,
-        "is_brace_fitting": _is_one(visits["purpose"], "brace_fitting"),
+        "is_brace_fitting": _is_one(purpose, "brace_fitting"),
         "is_recorded_corrected": _is_yes(visits["corrected_noted"]),
         "is_examined_corrected": _is_corrected(visits, scores["pirani"], protocol),
         "is_relapse_noted": _is_relapse(visits),
-        "is_relapse_procedure": _is_one(visits["procedure"], *RELAPSE_PROCEDURES),
-        "is_transfer": _is_one(visits["procedure"], "tendon_transfer"),
-        "is_release": _is_one(visits["procedure"], *RELEASES),
-        "is_open_correction": _is_one(visits["procedure"], *OPEN_CORRECTIONS),
-        "is_operation": _is_one(visits["procedure"], *OPERATIONS),
+        "is_relapse_procedure": _is_one(procedure, *RELAPSE_PROCEDURES),
+        "is_transfer": _is_one(procedure, "tendon_transfer"),
+        "is_release": _is_one(procedure, *RELEASES),
+        "is_open_correction": _is_one(procedure, *OPEN_CORRECTIONS),
+        "is_operation": _is_one(procedure, *OPERATIONS),
     }
     used = pd.Categorical(visits["brace_use"], categories=BRACE_USES).codes.astype(np.int64)
     numbers = scores | {"hours": visits["brace_hours"].to_numpy(float, na_value=np.nan)}
@@ -116,7 +118,8 @@ def _total(visits: pd.DataFrame, name: str, parts: tuple[str, ...]) -> Floats:
 
 
 def _is_one(values: pd.Series, *codes: str) -> Flags:
-    return values.isin(codes).to_numpy(dtype=bool)
+    places = np.flatnonzero(values.cat.categories.isin(codes))
+    return np.isin(values.cat.codes.to_numpy(), places)
 
 
 def _is_yes(values: pd.Series) -> Flags:
