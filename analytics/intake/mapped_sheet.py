@@ -73,14 +73,14 @@ class MappedSheet:
                 self._refuse_unmapped_heading(name, heading, clinics)
 
     def _refuse_unmapped_heading(self, name: str, heading: str, clinics: frozenset[str]) -> None:
-        cells = self.sheet.cells[heading]
+        cells = self.sheet.cells[heading][~(self.sheet.is_total | self.sheet.is_ragged)]
         unknown = find_unmapped(cells.array, self.source_map, name)
         if not unknown and name.endswith(".clinic") and clinics:
             codes = pd.Series(translate(cells.array, self.source_map, name).values)
             strange = codes[codes.notna() & ~codes.isin(clinics)].unique()
             unknown = [*map(str, strange)]
         if unknown:
-            row = int(np.flatnonzero(cells.astype(str).str.strip() == unknown[0].strip())[:1].sum())
+            row = int(cells.index[cells.astype(str).str.strip() == unknown[0].strip()][0])
             where = f"{self.sheet.where(row)}, column '{heading}'"
             raise unmapped_error(unknown, self.source_map, name, where=where)
 

@@ -85,9 +85,11 @@ def read_submission(
     rows = _read_rows(reader, key)
     visits, of_visits = _read_visits(reader, rows)
     facts, of_facts = read_facts(reader, rows, key)
+    troubles = join_troubles(of_visits + of_facts)
+    is_whole = rows["reason"].isna().to_numpy()[troubles["row"].to_numpy(dtype=np.int64)]
     facts["feet"] = pd.concat([facts["feet"], _listed_feet(visits, source_map)])
     source = Source(sheet.file, sheet.sha256, len(sheet.line), source_map.name, source_map.sha256)
-    return Submission(rows, visits, facts, join_troubles(of_visits + of_facts), source)
+    return Submission(rows, visits, facts, troubles[is_whole], source)
 
 
 def _read_rows(reader: MappedSheet, key: bytes) -> pd.DataFrame:
