@@ -124,7 +124,7 @@ def casts(cohort: Cohort) -> Result:
 
 
 def _shares(rows: pd.DataFrame, yes: np.ndarray) -> Units:
-    chance = shrunken_logistic(yes, _case_mix(rows)).chance
+    chance = shrunken_logistic(yes, find_case_mix(rows)).chance
     table = _counts(rows, yes, chance)
     effect = clustered_proportion(yes, rows["child"].to_numpy()).design_effect.item()
     target = float(yes.mean())
@@ -143,7 +143,7 @@ def _shares(rows: pd.DataFrame, yes: np.ndarray) -> Units:
 
 
 def _ratios(rows: pd.DataFrame, used: np.ndarray) -> Units:
-    design = np.column_stack([np.ones(len(rows)), _case_mix(rows)])
+    design = np.column_stack([np.ones(len(rows)), find_case_mix(rows)])
     varies = np.ptp(design, axis=0) > 0
     varies[0] = True
     design = design[:, varies]
@@ -170,12 +170,13 @@ def _ratios(rows: pd.DataFrame, used: np.ndarray) -> Units:
     return Units(table, error, 1.0)
 
 
-def _case_mix(rows: pd.DataFrame) -> np.ndarray:
+def find_case_mix(rows: pd.DataFrame) -> np.ndarray:
     """Return what differs between children; a missing value takes the middle, a code its own."""
     filled = {}
     for covariate in CASE_MIX:
         values = rows[covariate.column]
         if pd.api.types.is_numeric_dtype(values):
+            values = values.astype("Float64")
             known = values.dropna()
             filled[covariate.column] = values.fillna(known.median() if len(known) else 0)
         else:

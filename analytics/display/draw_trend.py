@@ -27,7 +27,7 @@ def draw_trend(released: Released, language: str) -> Figure:
     figure = new_figure((2.8 if columns == 1 else 1.9) * lines)
     grid = list(figure.subplots(lines, columns, squeeze=False).flat)
     for axes, (groups, rows) in zip(grid, shown.items(), strict=False):
-        _draw_panel(axes, rows, released, language)
+        _draw_panel(axes, rows, released, language, is_small=columns > 1)
         if groups:
             axes.set_title(fit(terms.group(released.groups, groups, language)), fontsize=8.5)
     for spare in grid[len(shown) :]:
@@ -35,7 +35,9 @@ def draw_trend(released: Released, language: str) -> Figure:
     return figure
 
 
-def _draw_panel(axes: Axes, rows: list[Row], released: Released, language: str) -> None:
+def _draw_panel(
+    axes: Axes, rows: list[Row], released: Released, language: str, *, is_small: bool
+) -> None:
     scale = scale_of_trend(released)
     rows = sorted(rows, key=lambda row: row.text("period"))
     places = np.arange(len(rows))
@@ -56,12 +58,14 @@ def _draw_panel(axes: Axes, rows: list[Row], released: Released, language: str) 
         elif signal and signal != "none":
             height = _shown(row.estimate, scale)
             axes.plot([place], [height], "D", color=SERIES[1].colour, markersize=7)
+            if is_small:  # the table has the word
+                continue
             words = fit(label(language, f"signal.{signal}"))
             side = "right" if place > len(rows) / 2 else "left"
             axes.annotate(words, (place, height), xytext=(-8 if side == "right" else 8, 4),
                           textcoords="offset points", ha=side, fontsize=7.5, color=INK)  # fmt: skip
     _name_lines(axes, columns, language)
-    _set_axes(axes, rows, scale, language)
+    _set_axes(axes, rows, scale, language, n_ticks=4 if is_small else 6)
 
 
 def _shown(value: float | None, scale: str) -> float:
@@ -77,8 +81,8 @@ def _name_lines(axes: Axes, columns: dict[str, np.ndarray], language: str) -> No
                           textcoords="offset points", va="center")  # fmt: skip
 
 
-def _set_axes(axes: Axes, rows: list[Row], scale: str, language: str) -> None:
-    every = max(1, int(np.ceil(len(rows) / (6 if len(rows) > 8 else 8))))
+def _set_axes(axes: Axes, rows: list[Row], scale: str, language: str, *, n_ticks: int) -> None:
+    every = max(1, int(np.ceil(len(rows) / n_ticks)))
     at = list(range(0, len(rows), every))
     words = [fit(terms.level("period", rows[i].text("period"), language), longest=10) for i in at]
     axes.set_xticks(at, words)

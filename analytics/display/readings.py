@@ -105,7 +105,10 @@ def effect_name(released: Released, language: str) -> str:
 
 def scale_of_trend(released: Released) -> str:
     """Return the scale of a trend: that of the measure after which its question is named."""
-    return measures.scale_of(released.context.question)
+    context = released.context
+    if context.question.startswith("cusum_"):
+        return "number"
+    return measures.scale_of(context.question.removeprefix("trend_"), context.own_measures)
 
 
 def scale_of_comparison(released: Released) -> str:

@@ -7,7 +7,7 @@ from functools import partial
 from numbers import Integral, Real
 
 from analytics.definitions.labels import label, labels
-from analytics.display import numbers, terms
+from analytics.display import measures, numbers, terms
 from analytics.display.sentences import SENTENCES
 from analytics.results import Phrase
 from analytics.sharing.protect import Released
@@ -53,12 +53,24 @@ def _word(value: object, language: str, *, months_only: bool) -> str:
 
 def title(released: Released, language: str) -> str:
     """Return the question in words, with the groups by which it is split."""
-    words = label(language, f"question.{released.context.question}")
+    words = _question(released, language)
     if not released.groups:
         return words
     names = [terms.column(name, language) for name in released.groups]
     by = ", ".join(name[:1].lower() + name[1:] for name in names)
     return label(language, "sentence.title_by", question=words, groups=by)
+
+
+def _question(released: Released, language: str) -> str:
+    """Return the words of the question; one asked of any measure is named after it."""
+    context = released.context
+    kind, _, measure = context.question.partition("_")
+    if f"question.{context.question}" in labels(language) or f"asked.{kind}" not in labels(
+        language
+    ):
+        return label(language, f"question.{context.question}")
+    name = measures.name_of(measure, language, context.own_measures)
+    return label(language, f"asked.{kind}", measure=name)
 
 
 def tell(released: Released, language: str) -> tuple[str, ...]:

@@ -18,6 +18,7 @@ from analytics.errors import NotEstimableError
 from analytics.stats.proportions import Floats
 
 MOVING_RANGE = 1.128  # mean range of two standard normal values (d2)
+MEDIAN_MOVING_RANGE = 0.954  # and their median (d4)
 RUN_LENGTH, TREND_LENGTH = 8, 6  # points in a row; customary in the trade, no theorem
 
 
@@ -106,6 +107,51 @@ def _chart(rate: Floats, centre: float, sigma: Floats, laney: bool, *, highest: 
     sigma = sigma * sigma_z
     lower = np.maximum(centre - 3 * sigma, 0)
     return Chart(rate, centre, lower, np.minimum(centre + 3 * sigma, highest), sigma, sigma_z)
+
+
+def exact_chart(k: ArrayLike, n: ArrayLike, *, binomial: bool) -> tuple[Chart, Floats]:
+    """Chart with exact limits, for periods too small for a normal approximation.
+
+    Parameters
+    ----------
+    k, n
+        Events and rows (``binomial``), or counts and size, per period in order of time.
+    binomial
+        Whether events are among the rows; otherwise counts are Poisson.
+
+    Returns
+    -------
+    tuple
+        The chart, and the z-scores for the rules: a whole count's middle probability as a
+        normal quantile, over ``sigma_z``. Limits are the whole counts that leave no more than
+        0.135% on either side, carried outward by ``sigma_z`` where that exceeds 1 (it is 1
+        otherwise); a point signals when it lies beyond them.
+
+    Raises
+    ------
+    NotEstimableError
+        As in `p_chart`.
+
+    Notes
+    -----
+    The tails are those of three sigma of a normal. Laney's factor is taken from the median of
+    the moving ranges, which the one shift sought does not raise; joining it to exact limits is
+    our own.
+    """
+    chart = p_chart(k, n) if binomial else u_chart(k, n)
+    units = np.where(np.asarray(n, float) > 0, np.asarray(n, float), np.nan)
+    count = np.where(np.isnan(units), np.nan, np.asarray(k, float))
+    chances = stats.binom(units, chart.centre) if binomial else stats.poisson(units * chart.centre)
+    middle = chances.cdf(count - 1) + chances.pmf(count) / 2
+    z = stats.norm.ppf(np.clip(middle, 1e-12, 1 - 1e-12))
+    moves = np.median(np.abs(np.diff(z[np.isfinite(z)]))) / MEDIAN_MOVING_RANGE
+    sigma_z = max(1.0, float(moves))
+    low, high = (chances.ppf(tail) / units for tail in (stats.norm.sf(3), stats.norm.cdf(3)))
+    lower = np.maximum(chart.centre - (chart.centre - low) * sigma_z, 0)
+    upper = chart.centre + (high - chart.centre) * sigma_z
+    upper = np.minimum(upper, 1) if binomial else upper
+    wide = Chart(chart.rate, chart.centre, lower, upper, chart.sigma * sigma_z, sigma_z)
+    return wide, z / sigma_z
 
 
 def beyond_limit(z: Floats) -> NDArray[np.bool_]:

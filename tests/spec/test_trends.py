@@ -1,0 +1,92 @@
+"""Trends by quarter: matured cohorts, exact limits, named answers, running sums of the demo."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from demo import demo_cohort, truth
+from drawn import cohort_of
+
+from analytics.analyses import running_sums, trends
+from analytics.definitions.indicators import INDICATORS
+from analytics.stats.trend import exact_chart
+
+CORRECTION = INDICATORS["initial_correction"]
+STARTS = ("2023-02-01", "2023-05-01", "2023-08-01", "2024-02-01", "2025-11-01")
+
+
+def network(answers: list[tuple[str, int, int]]):
+    """Feet by day of start: so many corrected, so many not."""
+    lines, child = [], 0
+    for start, n_yes, n_no in answers:
+        year, month = start[:4], int(start[5:7])
+        for is_corrected in ["yes"] * n_yes + ["no"] * n_no:
+            child += 1
+            quarter = f"{year}Q{(month + 2) // 3}"
+            lines.append(f"c{child} {start} {quarter} {is_corrected}")
+    return cohort_of("child started_on quarter is_corrected\n" + "\n".join(lines))
+
+
+def test_a_quarter_still_immature_is_left_out_and_one_without_feet_stands_empty() -> None:
+    result = trends.trend(network([(start, 9, 3) for start in STARTS]), CORRECTION)
+    frame = result.frame.set_index("period")
+    assert list(frame.index) == ["2023Q1", "2023Q2", "2023Q3", "2023Q4", "2024Q1"]
+    assert frame["denominator"].tolist() == [12, 12, 12, 0, 12]
+    assert frame["estimate"].isna().tolist() == [False, False, False, True, False]
+    assert frame["centre"].iloc[0] == pytest.approx(0.75)
+    assert "note.quarters_immature" in {note.key for note in result.context.notes}
+
+
+def test_a_quarter_far_below_the_others_is_told() -> None:
+    feet = [(start, 38, 2) for start in STARTS[:3]] + [(STARTS[3], 10, 30)]
+    signals = trends.trend(network(feet), CORRECTION).frame.set_index("period")["signal"]
+    assert signals["2024Q1"] == "low"
+
+
+@pytest.mark.parametrize(
+    ("feet", "reason"),
+    [
+        ([(STARTS[0], 5, 5)], "too_few_periods"),
+        ([(start, 0, 8) for start in STARTS[:3]], "no_events"),
+        ([(start, 8, 0) for start in STARTS[:3]], "all_events"),
+    ],
+)
+def test_one_quarter_no_event_or_all_is_a_named_answer(feet, reason: str) -> None:
+    result = trends.trend(network(feet), CORRECTION)
+    whys = [n.values["why"].key for n in result.context.notes if n.key == "note.not_estimable"]
+    assert whys == [f"not_estimable.{reason}"]
+    assert result.frame["upper_limit"].isna().all()
+    assert result.frame["denominator"].sum() == sum(yes + no for _, yes, no in feet)
+
+
+def test_a_curve_is_no_count() -> None:
+    result = trends.trend(network([(s, 5, 5) for s in STARTS]), INDICATORS["relapse_free_1y"])
+    assert "not_estimable.not_a_count" in {
+        n.values["why"].key for n in result.context.notes if n.key == "note.not_estimable"
+    }
+
+
+def test_exact_limits_leave_out_no_more_than_three_sigma_do() -> None:
+    # In control, small and skewed: a normal three-sigma chart flags about 1.5% here.
+    rng, flagged = np.random.default_rng(5), []
+    size = np.full(2000, 8)
+    for _ in range(20):
+        chart, _ = exact_chart(rng.binomial(size, 0.08), size, binomial=True)
+        assert chart.sigma_z < 1.15
+        flagged.append(((chart.rate > chart.upper) | (chart.rate < chart.lower)).mean())
+    assert np.mean(flagged) <= 2 * 0.00135
+
+
+def test_the_network_of_the_demo_does_not_move() -> None:
+    frame = trends.trend(demo_cohort(), CORRECTION).frame
+    assert set(frame["signal"]) == {"none"}
+    whole = frame["numerator"].sum() / frame["denominator"].sum()
+    assert frame["centre"].iloc[0] == pytest.approx(whole)
+
+
+def test_the_clinic_with_many_lost_runs_over_its_sum_most_often() -> None:
+    result = running_sums.running_sums(demo_cohort(), INDICATORS["dropped_out"])
+    n_signals = result.frame["signal"].eq("high").groupby(result.frame["clinic"]).sum()
+    assert n_signals.idxmax() == truth()["clinics"]["many_lost"]
+    # Elsewhere about as often as stated: once in 500 children among some 1,600.
+    assert n_signals.drop(truth()["clinics"]["many_lost"]).sum() <= 8
