@@ -69,7 +69,8 @@ class Block:
         head = escape(label(self.language, "word.notes"))
         return (
             f'<section class="block" data-shape="{escape(self.released.shape.name)}">\n'
-            f"<figure>{svg}<figcaption>{escape(table.title)}</figcaption></figure>\n"
+            f'<figure tabindex="0">{svg}'
+            f"<figcaption>{escape(table.title)}</figcaption></figure>\n"
             f'<div class="table-box" role="region" tabindex="0" '
             f'aria-label="{escape(table.caption, quote=True)}">\n{table.to_html()}\n</div>\n'
             f'<ul class="findings">{found}</ul>\n<p class="basis">{basis}</p>\n'
