@@ -57,6 +57,17 @@ def test_a_cast_line_within_three_days_is_the_cast_of_the_tenotomy(later, n_all)
     check(feet, f"n_casts n_casts_all\n 3 {n_all}")
 
 
+def test_a_tenotomy_visit_with_a_cast_number_is_a_cast_also_when_it_is_the_first():
+    feet = feet_from(
+        """
+        day  purpose        cast_number
+        0    tenotomy       4
+        21   brace_fitting  .
+        """
+    )
+    check(feet, "started_on n_casts n_casts_all tenotomy_on corrected_on\n 0 0 1 0 21")
+
+
 def test_a_tenotomy_of_a_foot_without_casts_starts_no_series():
     feet = feet_from(
         """
