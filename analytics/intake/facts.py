@@ -46,12 +46,13 @@ def read_facts(
                 columns.setdefault("birth_precision", _precisions(read))
             columns["birth_from_age" if name == "age" else name] = read.values
             troubles.append(_row_troubles(texts, read, table, name))
+        if table == "children":
+            columns["clinic"] = rows["clinic"]
         facts[table] = pd.DataFrame(columns)[usable]
-    facts["children"] = facts["children"].assign(clinic=rows["clinic"])
     links = reader.source_map.child.link
     if links:
         parts = [plain_texts(reader, heading) for heading in links]
-        facts["children"]["link"] = key_texts(parts, key, purpose="link")
+        facts["children"]["link"] = key_texts(parts, key, purpose="link")[usable]
     facts["feet"], of_feet = _read_feet(reader, rows)
     facts["feet"] = facts["feet"][usable[facts["feet"]["row"].to_numpy()]]
     return facts, troubles + of_feet

@@ -8,9 +8,9 @@ from datetime import date, datetime
 from typing import Any
 
 import numpy as np
-from python_calamine import CalamineError, CalamineWorkbook
+from python_calamine import CalamineWorkbook
 
-from analytics.errors import ExportFileError
+from analytics.errors import AnalyticsError, ExportFileError
 from analytics.intake.map_types import FileSettings
 from analytics.intake.read_types import RawTable, categorise
 from analytics.intake.read_zip import refuse_trap
@@ -34,13 +34,17 @@ def read_workbook(content: bytes, settings: FileSettings, file: str) -> RawTable
     ExportFileError
         When the file is no workbook, or has no such sheet or line.
     """
-    _refuse_trap(content, file)
     try:
+        if zipfile.is_zipfile(io.BytesIO(content)):
+            with zipfile.ZipFile(io.BytesIO(content)) as parts:
+                refuse_trap(parts, file)
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         name = _choose_sheet(book.sheet_names, settings.sheet, file)
         sheet = book.get_sheet_by_name(name)
         rows = sheet.to_python(skip_empty_area=False)
-    except (CalamineError, ValueError, OSError) as error:
+    except AnalyticsError:
+        raise
+    except Exception as error:  # a broken workbook raises errors of a dozen kinds
         raise ExportFileError(
             f"the file is not a workbook that can be read: {error}",
             where=file,
@@ -48,12 +52,6 @@ def read_workbook(content: bytes, settings: FileSettings, file: str) -> RawTable
             todo="open it in a spreadsheet and save it again without a password",
         ) from error
     return _take_table([[*row] for row in rows], name, settings, file)
-
-
-def _refuse_trap(content: bytes, file: str) -> None:
-    if zipfile.is_zipfile(io.BytesIO(content)):
-        with zipfile.ZipFile(io.BytesIO(content)) as parts:
-            refuse_trap(parts, file)
 
 
 def _choose_sheet(names: list[str], wanted: str, file: str) -> str:

@@ -6,7 +6,7 @@ import io
 import zipfile
 from pathlib import PurePosixPath
 
-from analytics.errors import ExportFileError
+from analytics.errors import AnalyticsError, ExportFileError
 from analytics.intake.suggest import listed, suggest
 
 #: Bytes that an archive or workbook may unfold to: far above any register, below a trap.
@@ -36,7 +36,9 @@ def open_member(content: bytes, wanted: str, file: str) -> tuple[str, bytes]:
             name = _choose(names, wanted, file)
             refuse_trap(archive, file)
             return name, archive.read(name)
-    except (zipfile.BadZipFile, RuntimeError, NotImplementedError, OSError) as error:
+    except AnalyticsError:
+        raise
+    except Exception as error:  # a broken archive raises errors of a dozen kinds
         raise ExportFileError(
             f"the archive cannot be opened: {error}",
             where=file,

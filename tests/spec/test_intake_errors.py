@@ -11,7 +11,13 @@ import pytest
 import xlsxwriter
 from intake_tables import HEADINGS, KEY, MAP, two_children, write_csv
 
-from analytics.errors import AnalyticsError, ExportFileError, SettingsError, SourceMapError
+from analytics.errors import (
+    AnalyticsError,
+    ExportFileError,
+    RecordsError,
+    SettingsError,
+    SourceMapError,
+)
 from analytics.intake.load import Programme, load
 from analytics.intake.map_parse import parse_map
 
@@ -210,3 +216,11 @@ def test_unmapped_codes_go_to_the_ledger_where_the_map_says_so(tmp_path: Path):
     assert fates.loc[9, "fate"] == "kept"
     assert list(ledger.amendments["column"]) == ["procedure"]
     assert list(ledger.amendments["before"]) == ["(text of 17 signs)"]
+
+
+@pytest.mark.parametrize("change", [{"number": ""}, {"visited_on": "never"}, {"side": ""}])
+def test_an_export_of_which_no_row_can_be_used_is_one_message(change, tmp_path: Path):
+    path = write_csv(tmp_path / "export.csv", [row | change for row in two_children()])
+    with pytest.raises(RecordsError, match="no row") as caught:
+        load_file(path)
+    assert caught.value.todo
