@@ -78,7 +78,9 @@ def _build_sheet(clinic: str, name: str, faults: pd.DataFrame, language: str) ->
 def _plain(value: Any) -> Any:
     if value is None or pd.isna(value):
         return None
-    return value.date() if isinstance(value, pd.Timestamp) else value
+    if isinstance(value, pd.Timestamp):
+        return value.date()
+    return value.item() if hasattr(value, "item") else value
 
 
 def _clinic_names(clinics: pd.DataFrame) -> dict[str, str]:

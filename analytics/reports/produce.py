@@ -34,6 +34,8 @@ NETWORK = (
     "03_quality_indicators",
     "04_time_to_relapse",
     "05_casts_and_severity",
+    "06_clinics",
+    "07_quarterly_trends",
 )
 FUNDER = ("09_funder_summary",)
 

@@ -50,8 +50,8 @@ def build_sheet(block: Block, language: str) -> Sheet:
     if len(records) == len(rows) and set(LIMITS) <= set(records[0] if records else ()):
         heads += [terms.column(name, language) for name in LIMITS]
         rows = [
-            row + [_like(record[name], row) for name in LIMITS]
-            for row, record in zip(rows, records, strict=True)
+            row + _limits(record, hidden, row, language)
+            for row, record, hidden in zip(rows, records, block["hidden"], strict=True)
         ]
     return Sheet(
         name=block["name"],
@@ -93,10 +93,18 @@ def _value(cell: Mapping[str, Any]) -> Any:
     return cell["text"] or None
 
 
-def _like(value: float | None, row: Sequence[Any]) -> Any:
-    """Return the end of an interval written like the figure of its row."""
+def _limits(
+    record: Block, hidden: Mapping[str, bool], row: Sequence[Any], language: str
+) -> list[Any]:
+    """Return the ends of an interval, written like the figure of their row, or as withheld."""
     is_percent = any(isinstance(other, Percent) for other in row)
-    return Percent(value) if is_percent and value is not None else value
+    ends: list[Any] = []
+    for name in LIMITS:
+        value = record[name]
+        ends.append(Percent(value) if is_percent and value is not None else value)
+        if hidden[name]:
+            ends[-1] = label(language, "word.withheld")
+    return ends
 
 
 def _in_words(name: str, value: Any, language: str) -> Any:
