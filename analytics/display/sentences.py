@@ -180,7 +180,9 @@ def _trend(released: Released, language: str) -> tuple[str, ...]:
 
 
 def _comparison(released: Released, language: str) -> tuple[str, ...]:
-    by_flag: dict[str, list[str]] = {}
+    # What is unusual is told first.
+    first = (label(language, f"flag.{flag}") for flag in ("higher", "lower"))
+    by_flag: dict[str, list[str]] = {words: [] for words in first}
     for row in rows_of(released, released.frame):
         key = f"flag.{row.text('flag')}" if row.text("flag") else "word.not_estimable"
         if row.is_hidden:
@@ -190,6 +192,7 @@ def _comparison(released: Released, language: str) -> tuple[str, ...]:
     return tuple(
         label(language, "sentence.comparison", flag=flag, units=", ".join(names))
         for flag, names in by_flag.items()
+        if names
     )
 
 
