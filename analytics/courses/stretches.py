@@ -94,21 +94,20 @@ def find_stretches(days: Days, *, cut_off: date, protocol: Protocol) -> Stretche
     until = np.where(is_last, np.datetime64(cut_off, "D").astype(np.int64), np.roll(day, -1))
     healing = _is_after_tenotomy(days, at, floor=floor, protocol=protocol)
     brace = first_day(course.day, days.is_brace_fitting[index], starts)
+    opened = first_day(course.day, days.is_open_correction[index], starts)
     off = _find_off(course, brace, healing=healing, protocol=protocol)
-    evidence = _find_evidence(days, course, off=np.where(healing, off, day), brace=brace)
-    confirmed = _confirm(evidence, until=until, wait=protocol.interruption_days)
-    corrected, rule = _decide(confirmed)
+    held = np.where(healing, off, day)
+    evidence = _find_evidence(days, course, off=held, brace=brace, opened=opened)
+    wait = protocol.interruption_days
+    corrected, rule = _decide(_confirm(evidence, until=np.minimum(until, opened), wait=wait))
     return Stretches(foot, at, day, until, is_last, off, corrected, rule)
 
 
 def _is_after_tenotomy(days: Days, at: Ints, *, floor: Ints, protocol: Protocol) -> Flags:
     """Return whether a stretch begins with the cast, or the day, of a tenotomy that still heals."""
     tenotomy = latest_index(days.is_tenotomy, floor)[at]
-    braced = latest_index(days.is_brace_fitting, floor)[at]
-    known = tenotomy >= 0
     since = days.day[at] - days.day[np.maximum(tenotomy, 0)]
-    before_brace = (braced < tenotomy) | (braced == at)
-    return known & before_brace & (since <= protocol.new_series_days)
+    return (tenotomy >= 0) & (since <= protocol.new_series_days)
 
 
 def _find_off(course: _Course, brace: Ints, *, healing: Flags, protocol: Protocol) -> Ints:
@@ -119,10 +118,12 @@ def _find_off(course: _Course, brace: Ints, *, healing: Flags, protocol: Protoco
     return np.minimum(first_day(course.day, late, course.starts), brace)
 
 
-def _find_evidence(days: Days, course: _Course, *, off: Ints, brace: Ints) -> dict[str, Ints]:
+def _find_evidence(
+    days: Days, course: _Course, *, off: Ints, brace: Ints, opened: Ints
+) -> dict[str, Ints]:
     """Return the day of each kind of evidence in each stretch, ``NEVER`` where there is none.
 
-    What is recorded on the day of the last cast counts (``recorded_in_cast``); an examination on
+    What is recorded on the day of the last cast counts (``in_cast``); an examination on
     that day does not, because it speaks of the foot for which a further cast was thought needed.
     """
     begun = course.day[course.starts]
@@ -143,18 +144,18 @@ def _find_evidence(days: Days, course: _Course, *, off: Ints, brace: Ints) -> di
         moved, np.minimum(found["recorded"], found["in_cast"]), found["recorded"]
     )
     found["in_cast"] = np.where(moved, NEVER, found["in_cast"])
-    barred = first_day(course.day, days.is_open_correction[course.index], course.starts)
     return {
-        name: np.where((day <= brace) & (day < barred), day, NEVER) for name, day in found.items()
+        name: np.where((day <= brace) & (day < opened), day, NEVER) for name, day in found.items()
     }
 
 
 def _confirm(found: dict[str, Ints], *, until: Ints, wait: int) -> dict[str, Ints]:
     """Return the evidence that stands, by rule.
 
-    A foot that gets another cast or a tenotomy within the interruption window was not finished,
-    whatever its angles. So an examination, or a word written in the cast, stands once a brace was
-    fitted or the window has passed; a foot recorded as corrected out of the cast is so at once.
+    A foot that gets another cast, a tenotomy or an open operation within the interruption window
+    was not finished, whatever its angles. So an examination, or a word written in the cast, stands
+    once a brace was fitted or the window has passed; a foot recorded as corrected out of the cast
+    is so at once.
     """
     braced = found["brace_fitting"] < NEVER
     in_cast, recorded, examined = (found[n] for n in ("in_cast", "recorded", "examination"))

@@ -199,6 +199,27 @@ def test_a_foot_corrected_by_open_operation_was_not_corrected_by_casting(operati
     check(feet, "is_corrected corrected_on relapse_on operation_on phase\n no . . 40 bracing")
 
 
+@pytest.mark.parametrize(
+    ("operated", "expected"),
+    [
+        (49, "is_corrected corrected_on relapse_on \n no . ."),
+        (50, "is_corrected corrected_on relapse_on \n yes 21 50"),
+    ],
+)
+def test_an_open_operation_within_28_days_says_that_the_foot_was_not_finished(operated, expected):
+    feet = feet_from(
+        f"""
+        day         purpose        procedure          pirani_total corrected_noted
+        0           cast           .                  5            .
+        14          cast           .                  2            .
+        21          review         .                  1            .
+        {operated}  procedure      posterior_release  .            .
+        90          brace_fitting  .                  0            yes
+        """
+    )
+    check(feet, expected)
+
+
 def test_a_foot_without_casts_has_no_course():
     feet = feet_from(
         """
