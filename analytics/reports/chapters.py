@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +13,9 @@ from nbformat import NotebookNode
 
 from analytics.definitions.labels import label
 from analytics.display.block import BLOCK_TYPE
+
+_ANCHOR = re.compile(r' id="([^"]+)"')
+_REFERENCE = re.compile(r'(url\(#|href="#|aria-labelledby=")([^")]+)')
 
 #: Cells with this tag hold the text that the notebook test compares; pages leave it out.
 HEADLINE_TAG = "headline"
@@ -97,7 +101,8 @@ def read_chapter(
             html.append(words)
             headings += found
         elif cell.cell_type == "code":
-            html += [_render_output(output, cell, reader) for output in cell.get("outputs", [])]
+            shown = [_render_output(output, cell, reader) for output in cell.get("outputs", [])]
+            html += [own_anchors(part, f"{name}-{number}") for part in shown]
     outputs = list(_outputs(notebook))
     return Chapter(
         name=name,
@@ -132,6 +137,21 @@ def render_markdown(text: str, *, prefix: str, shift: int) -> tuple[str, list[He
         if token.type in ("heading_open", "heading_close"):
             token.tag = f"h{_shifted(token.tag, shift)}"
     return parser.renderer.render(tokens, parser.options, {}), headings
+
+
+def own_anchors(html: str, prefix: str) -> str:
+    """Return HTML whose anchors no other part of a page has; those that nothing uses are gone.
+
+    Parameters
+    ----------
+    html
+        Of one block: two blocks that draw the same figure have the same anchors.
+    prefix
+        Start of each anchor that stays.
+    """
+    used = {anchor for _, anchor in _REFERENCE.findall(html)}
+    html = _ANCHOR.sub(lambda found: f' id="{prefix}-{found[1]}"' if found[1] in used else "", html)
+    return _REFERENCE.sub(rf"\g<1>{prefix}-\g<2>", html)
 
 
 def _shifted(tag: str, shift: int) -> int:

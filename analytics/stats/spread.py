@@ -9,6 +9,9 @@ from scipy import stats
 
 from analytics.stats.proportions import Interval, clustered_proportion
 
+#: Half-width on the log scale beyond which a limit is as good as none (and exp would overflow).
+WIDEST_LOG = 50.0
+
 
 def clustered_quantile(
     values: ArrayLike,
@@ -104,7 +107,8 @@ def clustered_ratio(
         n_clusters = np.bincount(owner, minlength=n_groups)
         spread = np.bincount(owner, weights=residual**2, minlength=n_groups)
         se_log = np.sqrt(spread * n_clusters / (n_clusters - 1)) / total_a
-        width = stats.t.ppf(0.975, n_clusters - 1) * se_log
+        # With two or three clusters t is so wide that the limits mean nothing long before here.
+        width = np.minimum(stats.t.ppf(0.975, n_clusters - 1) * se_log, WIDEST_LOG)
         return Interval(ratio, ratio * np.exp(-width), ratio * np.exp(width))
 
 

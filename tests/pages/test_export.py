@@ -154,6 +154,20 @@ def test_later_chapters_go_one_level_down_and_every_anchor_is_reached_once():
     ]
 
 
+def test_two_blocks_with_the_same_figure_have_anchors_of_their_own():
+    figure = (
+        '<svg id="f1"><defs><clipPath id="c1"/><path id="m" style="fill: #c1c1c1"/></defs>'
+        '<g id="unused" clip-path="url(#c1)"><use xlink:href="#m"/></g></svg>'
+    )
+    made = chapter(markdown("# T"), code(block(html=figure)), code(block(html=figure)))
+    ids = re.findall(r'\bid="([^"]+)"', made.html)
+    used = re.findall(r'(?:url\(#|href="#)([^")]+)', made.html)
+    assert len(ids) == len(set(ids)) == 1 + 2 * 2
+    assert set(used) == {i for i in ids if "0-1" not in i}
+    assert made.html.count("#c1c1c1") == 2
+    assert "unused" not in made.html
+
+
 def test_a_page_asks_nothing_of_the_outside_and_runs_nothing():
     html = page(chapter(markdown("# T"), code(block())))
     assert "default-src 'none'" in html
