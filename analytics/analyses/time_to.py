@@ -81,6 +81,9 @@ def fit_curve(rows: pd.DataFrame) -> SurvivalCurve:
 def _compare(rows: pd.DataFrame, by: Sequence[str]) -> Phrase:
     """Say whether the groups' curves differ by more than chance, children as clusters."""
     known = rows.dropna(subset=list(by))
+    # A group of one child has no curve, so it is not among those compared.
+    n_children = known.groupby(list(by))["child"].transform("nunique")
+    known = known.loc[n_children > 1]
     group = known[list(by)].astype("string").agg(" ".join, axis=1)
     try:
         spells = as_spells(

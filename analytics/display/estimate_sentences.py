@@ -14,6 +14,9 @@ from analytics.sharing.protect import Released
 #: Groups that are the same feet seen in several ways, so that no group differs from another.
 SAME_FEET = ("method", "definition", "multiple")
 
+#: Groups that are one figure as an assumption moves, whose limits are no interval of chance.
+ONE_FIGURE = ("parameter",)
+
 
 def count_words(value: object, language: str) -> str:
     """Return a count, or the word for a withheld one."""
@@ -90,8 +93,10 @@ def _compare(measure: str, read: list[Row], released: Released, language: str) -
     told = []
     if released.groups[0] in SAME_FEET:
         return _range(words, read, released.groups[0], language)
-    if len(known) < len(read):
-        n, total = len(read) - len(known), len(read)
+    if released.groups[-1] in ONE_FIGURE:
+        return []
+    n, total = sum(row.estimate is None for row in read), len(read)
+    if n:
         told.append(label(language, "sentence.groups_hidden", measure=words, n=n, total=total))
     if len(known) < 2:
         return told

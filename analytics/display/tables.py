@@ -8,8 +8,9 @@ from html import escape
 from itertools import groupby
 
 from analytics.definitions.labels import label
-from analytics.display import words
+from analytics.display import measures, words
 from analytics.display.table_rows import ROWS, Cell, Column
+from analytics.results import ESTIMATES
 from analytics.sharing.protect import Released
 
 __all__ = ["Cell", "Column", "Table", "tabulate"]
@@ -31,6 +32,8 @@ class Table:
         Cells; a header cell names its row.
     notes
         Lines below the table.
+    units
+        Words for what one count is; empty where each row names its own.
     """
 
     title: str
@@ -38,6 +41,7 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[tuple[Cell, ...], ...]
     notes: tuple[str, ...] = ()
+    units: str = ""
 
     @property
     def header(self) -> tuple[str, ...]:
@@ -113,6 +117,7 @@ class Table:
                 for row in self.rows
             ],
             "notes": list(self.notes),
+            "units": self.units,
         }
 
 
@@ -138,11 +143,20 @@ def tabulate(released: Released, language: str = "en") -> Table:
     require_released(released)
     columns, rows = ROWS[released.shape.name](released, language)
     title = words.title(released, language)
-    caption = title
+    caption, units = title, ""
     if not any(column.name == "counted_unit" for column in columns):
-        units = label(language, f"unit.{released.context.unit}.other")
+        units = label(language, f"unit.{_unit_of(released)}.other")
         caption = label(language, "word.caption", title=title, units=units)
-    return Table(title, caption, columns, rows, words.notes(released, language))
+    return Table(title, caption, columns, rows, words.notes(released, language), units)
+
+
+def _unit_of(released: Released) -> str:
+    """Return what every row counts: of estimates what their measures say, else the context's."""
+    default = released.context.unit
+    if released.shape.name != ESTIMATES.name or released.frame.empty:
+        return default
+    own = released.context.own_measures
+    return measures.unit_of(str(released.frame["measure"].iloc[0]), default, own)
 
 
 def require_released(released: object) -> None:

@@ -51,7 +51,7 @@ def build_sheet(block: Block, language: str) -> Sheet:
         heads += [terms.column(name, language) for name in LIMITS]
         rows = [
             row + _limits(record, hidden, row, language)
-            for row, record, hidden in zip(rows, records, block["hidden"], strict=True)
+            for row, (record, hidden) in zip(rows, _as_shown(block), strict=True)
         ]
     return Sheet(
         name=block["name"],
@@ -83,6 +83,15 @@ def _each_once(blocks: Sequence[Block]) -> Iterator[Block]:
         if (block["name"], block["table"]) not in shown:
             shown.append((block["name"], block["table"]))
             yield block
+
+
+def _as_shown(block: Block) -> list[tuple[Block, Mapping[str, bool]]]:
+    """Return records with what is hidden, in the order of the table: measure by measure."""
+    pairs = list(zip(block["frame"], block["hidden"], strict=True))
+    place: dict[Any, int] = {}
+    for record, _ in pairs:
+        place.setdefault(record.get("measure"), len(place))
+    return sorted(pairs, key=lambda pair: place[pair[0].get("measure")])
 
 
 def _value(cell: Mapping[str, Any]) -> Any:
@@ -118,8 +127,9 @@ def _in_words(name: str, value: Any, language: str) -> Any:
 def _about(block: Block, language: str) -> tuple[tuple[str, str], ...]:
     say = partial(label, language)
     context = block["context"]
+    units = block["table"]["units"]
     facts = [
-        (say("workbook.unit"), say(f"unit.{context['unit']}.other")),
+        *([(say("workbook.unit"), units)] if units else []),
         (say("workbook.population"), context["population"]),
         (say("workbook.method"), " ".join(filter(None, (context["method"], context["reference"])))),
         *((say("workbook.note"), note) for note in block["notes"]),

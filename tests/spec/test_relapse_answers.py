@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -178,3 +180,12 @@ def test_a_group_of_one_child_does_not_take_the_other_groups_curve() -> None:
     result = time_to.curve(cohort, by=["severity_band"])
     assert set(result.frame["severity_band"]) == {"severe"}
     assert any(note.key == "note.not_estimable" for note in result.context.notes)
+
+
+def test_a_group_of_one_child_is_not_among_the_curves_compared() -> None:
+    bands = pd.Series(["mild", "severe", "mild", "severe", "mild", "unknown"], dtype="string")
+    cohort = small()
+    cohort = replace(cohort, feet=cohort.feet.assign(severity_band=bands.to_numpy()))
+    notes = time_to.curve(cohort, by=("severity_band",)).context.notes
+    (test,) = [note for note in notes if note.key == "note.log_rank"]
+    assert test.values["groups"] == 2

@@ -54,6 +54,34 @@ def test_counts_shares_and_limits_are_numbers_with_their_denominator():
     assert table["Upper limit"].round(9).tolist() == [0.85, 0.3]
 
 
+def test_limits_stand_beside_their_own_figure_when_several_measures_are_split():
+    rows = [
+        {"quarter": quarter, "measure": measure, "n": 50, "denominator": 50, "numerator": yes,
+         "lower": yes / 50 - 0.01, "upper": yes / 50 + 0.01}
+        for quarter, first, second in (("2024Q1", 40, 10), ("2024Q2", 3, 20), ("2024Q3", 30, 25))
+        for measure, yes in (("initial_correction", first), ("tenotomy_rate", second))
+    ]  # fmt: skip
+    result = Result(ESTIMATES, estimates_frame(rows), context("indicators"), ("quarter",))
+    shown = sheets(build_tables([block(result)], SETTINGS))["indicators_by_quarter"]
+    table = table_of(shown, "Measure")
+    estimate = table["Estimate (95% interval)"]
+    assert (table["Lower limit"] - estimate).round(9).tolist() == [-0.01] * 6
+    assert (table["Upper limit"] - estimate).round(9).tolist() == [0.01] * 6
+    small = sheets(build_tables([block(result, PUBLIC)], SETTINGS))["indicators_by_quarter"]
+    table = table_of(small, "Measure")
+    withheld = table["Estimate (95% interval)"].eq(WITHHELD)
+    assert withheld.any()
+    assert table["Lower limit"].eq(WITHHELD).tolist() == withheld.tolist()
+
+
+def test_a_sheet_names_the_unit_that_its_rows_count():
+    row = {"measure": "early_start_6w", "n": 50, "denominator": 50, "numerator": 25}
+    result = Result(ESTIMATES, estimates_frame([row]), context("indicators"))
+    rows = sheets(build_tables([block(result)], SETTINGS))["indicators"]
+    assert "Unit of count: children" in [line[0] for line in rows]
+    assert rows[0][0].endswith("(children)")
+
+
 def test_each_sheet_states_what_is_counted_and_how():
     rows = sheets(build_tables([block(by_quarter((30, 40)))], SETTINGS))["indicators_by_quarter"]
     above = "\n".join(str(row[0]) for row in rows[:6])
