@@ -15,6 +15,7 @@ from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
 from analytics.results import EFFECTS, ESTIMATES, Phrase, Result
 from analytics.stats.counts import log_linear
+from analytics.stats.linearity import knots_of, restricted_cubic, wald_test
 from analytics.stats.marginal import MarginalFit, coefficient_interval, mean_at
 
 DAYS_IN_MONTH = 30.4375
@@ -50,7 +51,7 @@ def effects(
         Effects as rate ratios, clustered by child; the notes give the dispersion and how far an
         interval that assumes Poisson variance would be off.
     """
-    feet, exclusions = _finished(cohort)
+    feet, exclusions = count_finished(cohort)
     design = build_design(feet, [Covariate(score), *adjust])
     context = describe(cohort, "casts", design.rows, method=_method())
     context = replace(context, exclusions=exclusions + design.exclusions)
@@ -61,7 +62,7 @@ def effects(
         empty = effects_frame(design, _casts(design), _no_figures(len(design.terms)))
         return Result(EFFECTS, empty, replace(context, notes=(*context.notes, why)))
     frame = effects_frame(design, _casts(design), _ratios(fit), skip=1)
-    notes = (*context.notes, *_notes(fit), *_left_out(design))
+    notes = (*context.notes, *_notes(fit), _linearity(design), *_left_out(design))
     return Result(EFFECTS, frame, replace(context, notes=notes))
 
 
@@ -74,7 +75,7 @@ def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
         Estimates by the score; measures ``casts_seen`` and ``casts_fitted`` (a log-linear mean
         on the score alone), both clustered by child.
     """
-    feet, exclusions = _finished(cohort)
+    feet, exclusions = count_finished(cohort)
     design = build_design(feet, [Covariate(score)])
     context = describe(cohort, "casts", design.rows, method=_method())
     context = replace(context, exclusions=exclusions + design.exclusions)
@@ -97,7 +98,8 @@ def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
     return Result(ESTIMATES, frame[[score, *wanted]].astype(wanted), context, groups=(score,))
 
 
-def _finished(cohort: Cohort) -> tuple[pd.DataFrame, tuple[tuple[str, int], ...]]:
+def count_finished(cohort: Cohort) -> tuple[pd.DataFrame, tuple[tuple[str, int], ...]]:
+    """Return feet whose first series reached correction with its casts known; others by reason."""
     feet = cohort.feet
     started = feet["started_on"].notna()
     corrected = started & feet["is_corrected"].fillna(False)
@@ -169,6 +171,20 @@ def _notes(fit: MarginalFit) -> tuple[Phrase, ...]:
         Phrase("note.correlation", {"correlation": round(fit.correlation, 2)}),
     )
     return (*notes, Phrase("note.few_children")) if fit.has_few_clusters else notes
+
+
+def _linearity(design: Design) -> Phrase:
+    """Say whether a straight line on the log scale is enough; the score is the first column."""
+    try:
+        values = design.matrix[:, 0]
+        curve = restricted_cubic(values, knots_of(values))
+        matrix = np.column_stack([np.ones(len(values)), curve, design.matrix[:, 1:]])
+        fit = log_linear(_casts(design), matrix, cluster=design.rows["child"].to_numpy())
+        test = wald_test(fit, np.arange(2, 1 + curve.shape[1]))
+    except NotEstimableError as reason:
+        return why_not(reason)
+    p = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
+    return Phrase("note.bends" if test.p < 0.05 else "note.straight", {"p": p})
 
 
 def _left_out(design: Design) -> tuple[Phrase, ...]:

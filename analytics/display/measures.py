@@ -14,6 +14,8 @@ from analytics.results import OwnMeasure
 _OWN_SCALES = {
     "casts_seen": "casts",
     "casts_fitted": "casts",
+    "casts_expected": "casts",
+    "casts_finished": "casts",
     "expected_children": "number",
     "cost_per_child": "number",
     "cost_per_corrected_foot": "number",

@@ -180,7 +180,7 @@ def _start(problem: Problem) -> Floats:
 
 
 def _iterate(problem: Problem, beta: Floats, *, exchangeable: bool) -> tuple[Floats, float]:
-    alpha = 0.0
+    alpha, before = 0.0, np.zeros_like(beta)
     for position in range(MAX_STEPS):
         rows = _standardised(problem, beta)
         # With few pairs the two updates can chase each other for ever; the equations are
@@ -192,7 +192,9 @@ def _iterate(problem: Problem, beta: Floats, *, exchangeable: bool) -> tuple[Flo
             step = np.linalg.solve(information, score)
         except np.linalg.LinAlgError:
             break
-        beta = beta + step
+        # A step back over the last one overshoots: with a link that is not canonical, for ever.
+        step = step / 2 if before @ step < 0 else step
+        beta, before = beta + step, step
         if not np.isfinite(beta).all():
             break
         if np.abs(step).max() < 1e-10 * (1 + np.abs(beta).max()):

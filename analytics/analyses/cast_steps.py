@@ -1,0 +1,178 @@
+"""Corrected at which cast, with unfinished series counted for as long as they went."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.analyses.context import Method, describe, why_not
+from analytics.analyses.groups import typed
+from analytics.courses.cohort import Cohort
+from analytics.errors import NotEstimableError
+from analytics.results import CURVE, ESTIMATES, Context, Phrase, Result
+from analytics.stats.steps import fit_steps, mean_steps, step_chances
+from analytics.stats.survival import kaplan_meier
+
+_CURVE_METHOD = Method(Phrase("method.cast_curve"), "Kaplan & Meier 1958, J Am Stat Assoc 53:457")
+_METHOD = Method(
+    Phrase("method.cast_steps"),
+    "Prentice & Gloeckler 1978, Biometrics 34:57",
+    (Phrase("note.score_error"),),
+)
+
+#: State of a foot whose first series has not reached correction.
+STATE = "correction_free"
+
+
+def curve(cohort: Cohort, *, by: Sequence[str] = ()) -> Result:
+    """Return the share of feet not yet corrected after each cast, clustered by child.
+
+    Parameters
+    ----------
+    cohort
+        Feet at the cut-off.
+    by
+        Columns of the foot that split the curve.
+
+    Returns
+    -------
+    Result
+        A curve in casts; an unfinished series is censored after its last cast.
+    """
+    rows, context = _begun(cohort, _CURVE_METHOD, "correction_curve")
+    parts = list(rows.groupby(list(by), sort=True)) if by else [((), rows)]
+    steps, notes = [], []
+    for key, part in parts:
+        try:
+            steps.append(_curve_of(part).assign(**dict(zip(by, key, strict=True))))
+        except NotEstimableError as reason:
+            notes.append(why_not(reason))
+    empty = pd.DataFrame(columns=[*by, *CURVE.columns])
+    frame = pd.concat(steps, ignore_index=True) if steps else empty
+    context = replace(context, time_unit="cast", notes=(*context.notes, *notes))
+    return Result(CURVE, typed(frame, CURVE, by), context, tuple(by))
+
+
+def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
+    """Return the casts to expect at each value of the initial score.
+
+    Parameters
+    ----------
+    cohort
+        Feet at the cut-off.
+    score
+        Column of the initial score.
+
+    Returns
+    -------
+    Result
+        Estimates by the score: ``casts_expected`` from the chance of correction at each cast
+        (all series begun, unfinished ones censored), ``casts_finished`` the mean of corrected
+        feet alone by the same model, to show what leaving the others out would say.
+    """
+    rows, context = _begun(cohort, _METHOD, "cast_prediction")
+    missing = int(rows[score].isna().sum())
+    if missing:
+        context = replace(context, exclusions=(*context.exclusions, (f"missing_{score}", missing)))
+    rows = rows.loc[rows[score].notna()]
+    values = rows[score].to_numpy(dtype=float)
+    points, group = np.unique(values, return_inverse=True)
+    done = rows["is_corrected"].to_numpy(dtype=bool)
+    try:
+        parts = [
+            _expected(rows, group, points, score=score, measure="casts_expected"),
+            _expected(rows.loc[done], group[done], points, score=score, measure="casts_finished"),
+        ]
+        context = replace(context, notes=(*context.notes, *_beyond(rows, score)))
+    except NotEstimableError as reason:
+        parts = [pd.DataFrame(columns=[score, *ESTIMATES.columns])]
+        context = replace(context, notes=(*context.notes, why_not(reason)))
+    frame = typed(pd.concat(parts, ignore_index=True), ESTIMATES, (score,))
+    return Result(ESTIMATES, frame.astype({score: "Float64"}), context, (score,))
+
+
+def _begun(cohort: Cohort, method: Method, question: str) -> tuple[pd.DataFrame, Context]:
+    """Return feet with a cast, and their context with every other foot counted by reason."""
+    feet = cohort.feet
+    started = feet["started_on"].notna()
+    known = feet["n_casts"].ge(1).fillna(False) & feet["is_corrected"].notna()
+    rows = feet.loc[started & known]
+    out = (
+        ("no_cast_recorded", int((~started).sum())),
+        ("casts_not_known", int((started & ~known).sum())),
+    )
+    context = describe(cohort, question, rows, method=method)
+    context = replace(
+        context,
+        population=Phrase("population.cast_steps"),
+        n_events=int(rows["is_corrected"].sum()),
+        exclusions=tuple(pair for pair in out if pair[1]),
+    )
+    return rows, context
+
+
+def _curve_of(rows: pd.DataFrame) -> pd.DataFrame:
+    fitted = kaplan_meier(
+        rows["n_casts"].to_numpy(dtype=float),
+        rows["is_corrected"].to_numpy(dtype=bool),
+        cluster=rows["child"].to_numpy(),
+    )
+    first = {"time": 0.0, "at_risk": fitted.n, "events": 0, "censored": 0}
+    start = pd.DataFrame([first | dict.fromkeys(("estimate", "lower", "upper"), 1.0)])
+    later = pd.DataFrame(
+        {
+            "time": fitted.times,
+            "at_risk": fitted.at_risk,
+            "events": fitted.events,
+            "censored": fitted.censored,
+            "estimate": fitted.estimate,
+            "lower": fitted.lower,
+            "upper": fitted.upper,
+        }
+    )
+    return pd.concat([start, later], ignore_index=True).assign(state=STATE)
+
+
+def _expected(
+    rows: pd.DataFrame, group: np.ndarray, points: np.ndarray, *, score: str, measure: str
+) -> pd.DataFrame:
+    model = fit_steps(
+        rows["n_casts"].to_numpy(dtype=float),
+        rows["is_corrected"].to_numpy(dtype=bool),
+        rows[[score]].to_numpy(dtype=float),
+        cluster=rows["child"].to_numpy(),
+    )
+    at = mean_steps(model, points[:, None])
+    n = np.bincount(group, minlength=len(points))
+    return pd.DataFrame(
+        {
+            score: points,
+            "measure": measure,
+            "n": n,
+            "denominator": n,
+            "numerator": pd.NA,
+            "estimate": at.estimate,
+            "lower": at.lower,
+            "upper": at.upper,
+            "outside": 0,
+            "immature": 0,
+            "unknown": 0,
+        }
+    )
+
+
+def _beyond(rows: pd.DataFrame, score: str) -> tuple[Phrase, ...]:
+    """Say how many feet of the middle score would not be corrected by the last cast, if any."""
+    model = fit_steps(
+        rows["n_casts"].to_numpy(dtype=float),
+        rows["is_corrected"].to_numpy(dtype=bool),
+        rows[[score]].to_numpy(dtype=float),
+    )
+    middle = float(rows[score].median())
+    last = step_chances(model, [[middle]]).iloc[-1]
+    share = round(100 * float(last["not_yet"]), 1)
+    values = {"score": middle, "last": int(last["step"]), "share": share}
+    return (Phrase("note.beyond_last_cast", values),) if share else ()
