@@ -96,6 +96,12 @@ def test_after_a_tenotomy_never_before_its_cast_comes_off(end, corrected_on, rul
     )
 
 
+@pytest.mark.parametrize(("again", "corrected_on"), [(77, 91), (78, 85)])
+def test_the_cast_of_a_tenotomy_over_56_days_ago_is_a_usual_cast(again, corrected_on):
+    end = f"{again} cast . . . . \n 85 review . 0.5 70 15 \n 91 brace_fitting . . . ."
+    check(feet_from(TENOTOMY + end), f"corrected_on\n {corrected_on}")
+
+
 def test_a_foot_last_seen_in_the_cast_of_its_tenotomy_is_not_corrected():
     check(
         feet_from(TENOTOMY + "21 review yes . 70 15"),
