@@ -26,6 +26,9 @@ from analytics.errors import QuestionError, SettingsError
 #: Notebooks of one report that run at the same time: one for each core of a small machine.
 N_AT_ONCE = 2
 
+#: Each notebook keeps to one core: threads of linear algebra would fight over the two.
+ONE_CORE = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+
 #: Seconds after which one cell is given up.
 CELL_SECONDS = 900
 
@@ -65,7 +68,7 @@ def run_notebooks(
     Parameters
     ----------
     runs
-        Notebooks with their parameters.
+        Notebooks of one folder with their parameters.
     environment
         Variables that the notebooks see besides those of this process.
     tell
@@ -83,11 +86,10 @@ def run_notebooks(
         for run in runs
     ]
     with tempfile.TemporaryDirectory(prefix="talipes-") as folder:
-        clients = [
-            _client(notebook, Path(folder) / str(number))
-            for number, notebook in enumerate(notebooks)
-        ]
-        return asyncio.run(_run_all(clients, runs, environment or {}, tell))
+        channels = [Path(folder) / str(number) for number in range(min(N_AT_ONCE, len(runs)))]
+        work = _Work(runs, notebooks, environment or {}, tell)
+        asyncio.run(_run_all(work, channels))
+    return notebooks
 
 
 def read_notebook(path: Path) -> NotebookNode:
@@ -173,32 +175,54 @@ def _client(notebook: NotebookNode, channel: Path) -> NotebookClient:
     )
 
 
-async def _run_all(
-    clients: Sequence[NotebookClient],
-    runs: Sequence[Run],
-    environment: Mapping[str, str],
-    tell: Callable[[str], None],
-) -> list[NotebookNode]:
-    gate = asyncio.Semaphore(N_AT_ONCE)
+@dataclass(frozen=True)
+class _Work:
+    """Notebooks to run, in place, and what they are run with."""
 
-    async def run_one(client: NotebookClient, run: Run) -> NotebookNode:
-        async with gate:
-            done = await _execute(client, run.notebook, environment)
-        tell(run.notebook.stem)
-        return done
-
-    return list(await asyncio.gather(*map(run_one, clients, runs)))
+    runs: Sequence[Run]
+    notebooks: Sequence[NotebookNode]
+    environment: Mapping[str, str]
+    tell: Callable[[str], None]
 
 
-async def _execute(
-    client: NotebookClient, path: Path, environment: Mapping[str, str]
-) -> NotebookNode:
+async def _run_all(work: _Work, channels: Sequence[Path]) -> None:
+    """Run every notebook, each kernel taking the next one when it is done.
+
+    A kernel is kept because its imports cost more than most notebooks; it forgets all variables
+    between two of them.
+    """
+    # The longest first, by its cells, so that none is left to run alone at the end.
+    waiting = sorted(range(len(work.runs)), key=lambda i: len(work.notebooks[i].cells))
+    await asyncio.gather(*(_run_some(work, waiting, channel) for channel in channels))
+
+
+async def _run_some(work: _Work, waiting: list[int], channel: Path) -> None:
+    client = _client(work.notebooks[waiting[-1]], channel)
+    environment = {**os.environ, **ONE_CORE, **work.environment}
+    folder = str(work.runs[waiting[-1]].notebook.parent)
+    running = work.runs[waiting[-1]].notebook
     try:
-        return await client.async_execute(cwd=str(path.parent), env={**os.environ, **environment})
+        async with client.async_setup_kernel(cwd=folder, env=environment):
+            while waiting:
+                number = waiting.pop()
+                running = work.runs[number].notebook
+                await _execute(client, work.notebooks[number])
+                work.tell(running.stem)
     except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
         raise QuestionError(
             f"the notebook stopped before its end: {str(error).splitlines()[0]}",
-            where=path.name,
+            where=running.name,
             allowed=f"cells that end within {CELL_SECONDS} s and a kernel that stays alive",
             todo="run this notebook in JupyterLab to see where it stops; check free memory",
         ) from error
+
+
+async def _execute(client: NotebookClient, notebook: NotebookNode) -> None:
+    client.nb = notebook
+    client.reset_execution_trackers()
+    for index, cell in enumerate(notebook.cells):
+        count = client.code_cells_executed + 1
+        await client.async_execute_cell(cell, index, execution_count=count)
+    assert client.kc is not None  # the kernel is running
+    forgotten = client.kc.execute("%reset -f", silent=True, store_history=False)
+    await client.async_wait_for_reply(forgotten)

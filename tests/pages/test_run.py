@@ -81,3 +81,20 @@ def test_a_dead_kernel_is_one_message(tmp_path):
 def test_a_missing_notebook_is_one_message(tmp_path):
     with pytest.raises(QuestionError, match="cannot be read"):
         run_notebooks([Run(tmp_path / "none.ipynb", {})])
+
+
+def test_a_notebook_sees_nothing_of_the_one_before_in_its_kernel(tmp_path):
+    sources = ("'left_over' in globals()", "left_over = 1")
+    runs = [Run(write_notebook(tmp_path, name, *sources), {}) for name in "abcde"]
+    assert [shown(done) for done in run_notebooks(runs)] == [["False"]] * 5
+
+
+def test_notebooks_come_back_in_their_place_whatever_runs_first(tmp_path):
+    told = []
+    short = write_notebook(tmp_path, "short", "'short'")
+    long = write_notebook(tmp_path, "long", "1", "2", "'long'")
+    middle = write_notebook(tmp_path, "middle", "1", "'middle'")
+    done = run_notebooks([Run(p, {}) for p in (short, long, middle)], tell=told.append)
+    assert [shown(notebook)[-1] for notebook in done] == ["'short'", "'long'", "'middle'"]
+    assert sorted(told) == ["long", "middle", "short"]
+    assert run_notebooks([]) == []
