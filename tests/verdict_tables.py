@@ -23,5 +23,6 @@ def impossible(code: str) -> set[str]:
     """Return verdicts that an indicator cannot give: nothing to mature, nothing to be unknown."""
     indicator = INDICATORS[code]
     never = set() if indicator.origin else {"immature"}
-    asks_only_what_is_missing = code.startswith("missing_") or code in ("traced", "baseline_score")
-    return never | ({"unknown"} if asks_only_what_is_missing else set())
+    known_of_all = ("traced", "baseline_score", "lost_first_year")
+    is_never_unknown = code.startswith("missing_") or code in known_of_all
+    return never | ({"unknown"} if is_never_unknown else set())

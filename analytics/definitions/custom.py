@@ -10,7 +10,7 @@ from typing import Any
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.indicator_checks import check_indicator, check_one_of
-from analytics.definitions.indicators import HEADLINE, INDICATORS
+from analytics.definitions.indicators import COMPARED, HEADLINE, INDICATORS
 from analytics.definitions.protocol import Protocol
 from analytics.errors import SettingsError
 
@@ -57,6 +57,11 @@ class Catalogue:
     def headline(self) -> tuple[Indicator, ...]:
         """Return what every quarterly report begins with, as far as it is in force."""
         return tuple(self.indicators[i.code] for i in HEADLINE if i.code in self.indicators)
+
+    @property
+    def compared(self) -> tuple[Indicator, ...]:
+        """Return what quarters and clinics are compared by, as far as it is in force."""
+        return tuple(self.indicators[i.code] for i in COMPARED if i.code in self.indicators)
 
     def in_area(self, area: str) -> tuple[Indicator, ...]:
         """Return the indicators of one part of the pathway, in order."""

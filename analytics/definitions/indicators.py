@@ -25,6 +25,13 @@ HEADLINE: tuple[Indicator, ...] = (
     outcome.RELAPSE_FREE_2Y,
 )
 
+#: What quarters and clinics are compared by: each is judged within a fixed time of its start.
+COMPARED: tuple[Indicator, ...] = (
+    treatment.INITIAL_CORRECTION,
+    treatment.TENOTOMY_RATE,
+    outcome.LOST_FIRST_YEAR,
+)
+
 #: What a funder asks: is it working, for how many, and does it last.
 FUNDER: tuple[Indicator, ...] = (
     treatment.EARLY_START_3M,

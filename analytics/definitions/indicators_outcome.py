@@ -23,6 +23,20 @@ DROPPED_OUT = Indicator(
     reference="16-17%",
     source="Pinto 2022 (155 of 965 children)",
 )
+# The longer ago a child began, the more time there was to be lost: quarters and clinics compare
+# only within a time that each child has had.
+LOST_FIRST_YEAR = replace(
+    DROPPED_OUT,
+    code="lost_first_year",
+    numerator="first_lost_on != missing and days_started_to_first_lost < lost_within_days",
+    population="started_on != missing and (departure == missing "
+    "or (departure != 'died' and departure != 'moved_away') "
+    "or days_started_to_departed >= lost_within_days)",
+    known="",
+    maturity_days="lost_within_days",
+    reference="",
+    source=BY_PROGRAMME,
+)
 DROPPED_OUT_CASTING = replace(
     DROPPED_OUT,
     code="dropped_out_casting",

@@ -52,6 +52,7 @@ class Protocol:
     cast_score_rise: float = _window(1.5, "slipped cast, swapped side, or another rater", "points")
     lost_casting_days: int = _window(21, "three missed weekly visits (Pinto 2022)")
     lost_tenotomy_days: int = _window(28, "past the end of the last cast (Pinto 2022)")
+    lost_within_days: int = _window(365, "a time that earlier and later cohorts have both had")
     lost_bracing_days: int = _window(183, "six months without a visit (Pinto 2022)")
     age_question_years: float = _window(10.0, "rarely begun so late", "years")
     age_impossible_years: float = _window(14.0, "outside published series", "years")

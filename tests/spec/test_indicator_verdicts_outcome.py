@@ -56,6 +56,18 @@ BY_AGE = """
     """
 
 CASES = {
+    "lost_first_year": """
+        child started_on first_lost_on departure  departed_on verdict
+        a     .          .             .          .           outside
+        b     2025-01-02 2025-03-01    .          .           immature
+        c     2025-01-01 .             .          .           no
+        d     2025-01-01 2025-12-31    .          .           yes
+        e     2024-01-01 2024-12-31    .          .           no
+        f     2024-01-01 2024-12-30    .          .           yes
+        g     2024-01-01 .             died       2024-12-30  outside
+        h     2024-01-01 .             died       2024-12-31  no
+        i     2024-01-01 2024-03-01    declined   2024-05-01  yes
+        """,
     "traced": """
         child first_lost_on returned_on verdict
         a     .             .           outside
