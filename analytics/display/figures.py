@@ -63,7 +63,8 @@ def to_svg(figure: Figure) -> str:
     """
     memory = io.StringIO()
     with look():
-        figure.savefig(memory, format="svg")
+        # Without a ground of its own a page can shade the edge where a wide figure goes on.
+        figure.savefig(memory, format="svg", facecolor="none")
     text = memory.getvalue()
     text = text[text.index("<svg") :]
     # The metadata hold the date and the version of the program.

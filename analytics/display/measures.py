@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
 from analytics.definitions.indicators import INDICATORS
@@ -16,15 +16,15 @@ _OWN_SCALES = {
     "casts_fitted": "casts",
     "casts_expected": "casts",
     "casts_finished": "casts",
-    "expected_children": "number",
-    "cost_per_child": "number",
-    "cost_per_corrected_foot": "number",
-    "cost_per_lasting_foot": "number",
-    "years_gained": "number",
+    "expected_children": "rounded",
+    "cost_per_child": "rounded",
+    "cost_per_corrected_foot": "rounded",
+    "cost_per_lasting_foot": "rounded",
+    "years_gained": "rounded",
     "median_follow_up": "days",
     "time_free_2y": "days",
     "lost_per_event": "number",
-    "cost_per_year_gained": "number",
+    "cost_per_year_gained": "rounded",
 }
 _OWN_UNITS = {"coverage": "birth", "expected_children": "birth", "cost_per_child": "child",
               "years_gained": "child", "cost_per_year_gained": "child"}  # fmt: skip
@@ -43,7 +43,16 @@ _WRITTEN = {
     "casts": (1.0, 1),
     "days": (1.0, 0),
     "number": (1.0, 2),
+    "rounded": (1.0, 0),
     "ratio": (1.0, 2),
+}
+
+#: Scales with more to their writing than decimal places.
+_WRITERS: Mapping[str, Callable[[float, str], str]] = {
+    "percent": numbers.percent,
+    "per_100": numbers.percent_number,
+    "ratio": numbers.ratio,
+    "rounded": numbers.rounded,
 }
 
 
@@ -94,10 +103,8 @@ def shown(value: float | None, scale: str) -> float | None:
 
 def write(value: float, scale: str, language: str) -> str:
     """Return a figure in words of its scale, as in ``72.4%``."""
-    if scale == "percent":
-        return numbers.percent(value, language)
-    if scale == "ratio":
-        return numbers.ratio(value, language)
+    if scale in _WRITERS:
+        return _WRITERS[scale](value, language)
     factor, places = _WRITTEN[scale]
     return numbers.decimal(value * factor, language, places=places)
 
@@ -105,7 +112,7 @@ def write(value: float, scale: str, language: str) -> str:
 def write_limits(lower: float, upper: float, scale: str, language: str) -> str:
     """Return limits as one range without the sign of the scale, as in ``68.1-76.2``."""
     if scale == "percent":
-        ends = (numbers.decimal(100 * end, language) for end in (lower, upper))
+        ends = (numbers.percent_number(end, language) for end in (lower, upper))
     else:
         ends = (write(end, scale, language) for end in (lower, upper))
     return numbers.interval(*ends)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import date
 from functools import cache
@@ -18,6 +19,12 @@ _LOCALES = {"en": "en_GB"}
 DASH = "\N{EN DASH}"
 DAYS_IN_YEAR = 365.25
 _MONTHS_IN_YEAR = 12
+
+#: With one decimal place a smaller share would be written as 0.0%, and its complement as 100.0%.
+_LEAST_SHOWN = 0.0005
+
+#: Nearer to nothing or to all than this is an error of arithmetic.
+_ALMOST = 1e-9
 
 
 def locale_of(language: str) -> str:
@@ -38,8 +45,20 @@ def decimal(value: float, language: str, *, places: int = 1) -> str:
 
 
 def percent(value: float, language: str) -> str:
-    """Return a share (0 to 1) as a percentage with one decimal place."""
-    return _percent_frame(language).replace("0", decimal(100 * value, language), 1)
+    """Return a share (0 to 1) as a percentage with one decimal place.
+
+    A share that is not quite nothing or not quite all is not written as if it were.
+    """
+    return _percent_frame(language).replace("0", percent_number(value, language), 1)
+
+
+def percent_number(value: float, language: str) -> str:
+    """Return the number of a percentage without its sign, as in ``72.4`` or ``>99.9``."""
+    if _ALMOST < value < _LEAST_SHOWN:
+        return f"<{decimal(100 * 2 * _LEAST_SHOWN, language)}"
+    if 1 - _LEAST_SHOWN <= value < 1 - _ALMOST:
+        return f">{decimal(100 * (1 - 2 * _LEAST_SHOWN), language)}"
+    return decimal(100 * value, language)
 
 
 def whole_percent(value: float, language: str) -> str:
@@ -71,6 +90,12 @@ def ratio(value: float, language: str) -> str:
     """Return a ratio with about three figures that count."""
     places = next(p for least, p in ((100, 0), (10, 1), (0.1, 2), (0.0, 3)) if value >= least)
     return decimal(value, language, places=places)
+
+
+def rounded(value: float, language: str) -> str:
+    """Return a number to three figures, as in ``3,260`` or ``22.5``: more would claim too much."""
+    digits = 2 - math.floor(math.log10(abs(value))) if value else 0
+    return decimal(round(value, digits), language, places=min(max(digits, 0), 3))
 
 
 def p_value(value: float, language: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from analytics.definitions.labels import label
+from analytics.definitions.labels import label, labels
 from analytics.display import measures, numbers, terms
 from analytics.display.curve_table import parts_of, read_at, ticks
 from analytics.display.readings import (
@@ -51,6 +51,14 @@ class _Writer:
 
     def column(self, name: str, *, is_number: bool = False) -> Column:
         return Column(name, terms.column(name, self.language), is_number)
+
+    def estimate_column(self) -> Column:
+        """Return the column of estimates; a question whose limits are no interval of chance
+        says so."""
+        name = f"share_{self.released.context.question}"
+        if f"column.{name}" not in labels(self.language):
+            name = "share"
+        return Column("share", label(self.language, f"column.{name}"), is_number=True)
 
     def group_columns(self) -> list[Column]:
         return [self.column(name) for name in self.released.groups]
@@ -130,8 +138,9 @@ def _estimates(released: Released, language: str) -> Made:
     yes = ["numerator"] if has_yes else []
     columns = [write.column("measure"), *write.group_columns()]
     columns += [write.column("counted_unit")] if is_mixed else []
-    columns += [write.column(name, is_number=True) for name in (*yes, "denominator", "share")]
-    columns += [write.column(name, is_number=True) for name in (*rest, "n")]
+    # The figure stands first: on a narrow screen it is what must be seen without scrolling.
+    columns += [write.estimate_column()]
+    columns += [write.column(name, is_number=True) for name in (*yes, "denominator", *rest, "n")]
     made = []
     for row, unit in zip(read, units, strict=True):
         measure = row.text("measure")
@@ -141,9 +150,9 @@ def _estimates(released: Released, language: str) -> Made:
             name = numbers.units(None, unit, language)
             line.append(Cell(name, name))
         share = measures.is_share(measure, own)
+        line.append(write.share(row, measures.scale_of(measure, own)))
         line += [write.count(row, "numerator") if share else Cell(None, "") for _ in yes]
-        line += [write.count(row, "denominator"), write.share(row, measures.scale_of(measure, own))]
-        made.append([*line, *(write.count(row, name) for name in (*rest, "n"))])
+        made.append([*line, *(write.count(row, name) for name in ("denominator", *rest, "n"))])
     return tuple(columns), _rows(made)
 
 
@@ -178,10 +187,10 @@ def _curve(released: Released, language: str) -> Made:
 
 def _effects(released: Released, language: str) -> Made:
     write = _Writer(released, language)
-    columns = [*write.group_columns(), write.column("term"), write.column("n", is_number=True)]
-    columns += [write.column("events", is_number=True)]
     words = label(language, "word.with_interval", name=effect_name(released, language))
-    columns += [Column("estimate", words, is_number=True), write.column("p", is_number=True)]
+    columns = [*write.group_columns(), write.column("term")]
+    columns += [Column("estimate", words, is_number=True)]
+    columns += [write.column(name, is_number=True) for name in ("n", "events", "p")]
     made = []
     for row in rows_of(released, released.frame):
         term = terms.term(row.text("term"), row.cell("level"), row.cell("reference"), language)
@@ -191,9 +200,9 @@ def _effects(released: Released, language: str) -> Made:
             [
                 *write.groups(row),
                 Cell(term, term, is_header=True),
+                write.share(row, "ratio"),
                 write.count(row, "n"),
                 write.count(row, "events"),
-                write.share(row, "ratio"),
                 write.withheld() if "p" in row.hidden else written,
             ]
         )

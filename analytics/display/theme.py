@@ -48,6 +48,7 @@ SERIES = (
 
 _RC: dict[Any, Any] = {
     "axes.edgecolor": QUIET,
+    "axes.facecolor": "none",
     "axes.labelcolor": INK,
     "axes.labelsize": 8.5,
     "axes.linewidth": 0.7,

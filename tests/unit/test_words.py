@@ -10,7 +10,7 @@ import pytest
 from shown import context, curve_result, estimates_frame
 
 from analytics.definitions.policies import INTERNAL, PUBLIC, Policy
-from analytics.display import numbers, terms
+from analytics.display import measures, numbers, terms
 from analytics.display.block import BLOCK_TYPE, Block
 from analytics.display.words import alt, notes, say, tell
 from analytics.results import EFFECTS, ESTIMATES, FLOW, Phrase, Result
@@ -133,6 +133,20 @@ def test_a_code_of_ours_without_words_is_an_error_but_data_shows_as_it_came() ->
     [
         (numbers.count(12345, "en"), "12,345"),
         (numbers.percent(0.7241, "en"), "72.4%"),
+        (numbers.percent(1.0, "en"), "100.0%"),
+        (numbers.percent(2042 / 2043, "en"), ">99.9%"),
+        (numbers.percent(0.99949, "en"), "99.9%"),
+        (numbers.percent(0.0, "en"), "0.0%"),
+        (numbers.percent(1 / 2043, "en"), "<0.1%"),
+        (numbers.percent(0.0005, "en"), "0.1%"),
+        (numbers.percent(1 - 1e-12, "en"), "100.0%"),
+        (numbers.percent(1 / 2043, "fr"), "<0,1\N{NO-BREAK SPACE}%"),
+        (measures.write_limits(0.9973, 0.9999, "percent", "en"), "99.7\N{EN DASH}>99.9"),
+        (measures.write(0.0002, "per_100", "en"), "<0.1"),
+        (numbers.rounded(3261.64, "en"), "3,260"),
+        (numbers.rounded(22.507, "en"), "22.5"),
+        (numbers.rounded(0.0414, "en"), "0.041"),
+        (numbers.rounded(0.0, "en"), "0"),
         (numbers.percent(0.7241, "fr"), "72,4\N{NO-BREAK SPACE}%"),
         (numbers.decimal(-0.04, "en"), "0.0"),
         (numbers.p_value(0.0004, "en"), "< 0.001"),
