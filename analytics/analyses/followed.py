@@ -62,6 +62,30 @@ def follow(cohort: Cohort, endpoint: Endpoint) -> Followed:
     return Followed(rows.loc[seen], tuple(pair for pair in out if pair[1]))
 
 
+def extend_to_cut_off(cohort: Cohort, endpoint: Endpoint, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return followed feet, those in care without an event censored at the cut-off.
+
+    Parameters
+    ----------
+    cohort
+        Feet at the cut-off.
+    endpoint
+        The question the feet were followed for.
+    rows
+        Rows of :func:`follow`.
+
+    Notes
+    -----
+    A foot whose next visit lies after the cut-off leaves the risk set at its last visit, although
+    an event seen before the cut-off would be known. So too many of those at risk are at a visit,
+    where events are seen, and the hazard comes out too high (``tests/benchmarks/calibration.md``).
+    This takes every foot in care to be still coming.
+    """
+    in_care = rows["status"].eq("in_care").fillna(False) & rows["ended"].eq(CENSORED)
+    whole = (pd.Timestamp(cohort.cut_off) - rows[endpoint.origin]).dt.days.astype("int64")
+    return rows.assign(time_days=rows["time_days"].where(~in_care, whole))
+
+
 def _timed(feet: pd.DataFrame, endpoint: Endpoint) -> pd.DataFrame:
     origin = feet[endpoint.origin]
     event = _earliest(feet, endpoint.events, after=origin)

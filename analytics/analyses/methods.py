@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from analytics.analyses.context import Method, describe, why_not
-from analytics.analyses.followed import EVENT, follow
+from analytics.analyses.followed import EVENT, extend_to_cut_off, follow
 from analytics.analyses.groups import typed
 from analytics.analyses.loss_weights import weigh
 from analytics.courses.cohort import Cohort
@@ -25,7 +25,7 @@ from analytics.stats.spells import as_spells
 from analytics.stats.survival import log_log_limits, product_limit
 
 #: In the order of the argument: each mends a fault of the one before.
-METHODS = ("crude", "independent", "clustered", "interval", "weighted")
+METHODS = ("crude", "independent", "clustered", "until_cut_off", "interval", "weighted")
 
 #: Days are rounded outwards for the interval curve: to weeks for the estimate; to four weeks for
 #: its error, which hardly changes with the step while the cost of resampling does.
@@ -65,11 +65,14 @@ def estimates(
     Result
         Estimates by ``method``, one measure per horizon: *crude* (feet without the event over all,
         however short their follow-up), *independent* (Kaplan-Meier, feet taken as independent),
-        *clustered* (the same curve, children as clusters), *interval* (Turnbull: the event lies
-        between two visits) and *weighted* (Kaplan-Meier, feet weighted by the inverse chance of
-        still being in care). A method that fails is missing, and a note says why.
+        *clustered* (the same curve, children as clusters), *until_cut_off* (the same, feet in
+        care counted up to the cut-off and not to their last visit only), *interval* (Turnbull:
+        the event lies between two visits) and *weighted* (Kaplan-Meier, feet weighted by the
+        inverse chance of still being in care). A method that fails is missing, and a note says
+        why.
     """
-    followed = follow(cohort, ENDPOINTS[endpoint])
+    asked = ENDPOINTS[endpoint]
+    followed = follow(cohort, asked)
     rows = followed.rows
     context = replace(
         describe(cohort, "relapse_methods", rows, method=_METHOD),
@@ -79,12 +82,14 @@ def estimates(
     )
     parts, notes = [], list(context.notes)
     for name in METHODS:
+        ends_later = name == "until_cut_off"
+        used = extend_to_cut_off(cohort, asked, rows) if ends_later else rows
         try:
-            figures = _FITS[name](cohort, rows, list(horizons), np.random.default_rng(seed))
+            figures = _FITS[name](cohort, used, list(horizons), np.random.default_rng(seed))
         except NotEstimableError as reason:
             notes.append(why_not(reason))
             figures = np.full((len(horizons), 3), np.nan)
-        parts.append(_lines(cohort, rows, name, horizons, figures))
+        parts.append(_lines(cohort, used, name, horizons, figures))
     frame = typed(pd.concat(parts, ignore_index=True), ESTIMATES, ("method",))
     context = replace(context, notes=tuple(notes))
     return Result(ESTIMATES, frame, context, groups=("method",))
@@ -124,6 +129,7 @@ def _curve(rows: pd.DataFrame, horizons: list[int], *, is_clustered: bool) -> np
     spells = as_spells(
         rows["time_days"].to_numpy(dtype=float),
         (rows["ended"] == EVENT).to_numpy(),
+        entry=rows["entry_days"].to_numpy(dtype=float) if rows["entry_days"].any() else None,
         cluster=rows["child"].to_numpy() if is_clustered else None,
     )
     read = read_curve(product_limit(spells), horizons)
@@ -181,6 +187,7 @@ _FITS = {
     "crude": _crude,
     "independent": _independent,
     "clustered": _clustered,
+    "until_cut_off": _clustered,
     "interval": _interval,
     "weighted": _weighted,
 }

@@ -6,7 +6,14 @@ from functools import partial
 
 import numpy as np
 from scipy.stats import norm
-from simulated_networks import SCENARIOS, Network, draw, seen_again, with_end_known
+from simulated_networks import (
+    SCENARIOS,
+    Network,
+    draw,
+    in_care_to_cut_off,
+    seen_again,
+    with_end_known,
+)
 
 from analytics.analyses import loss_weights, methods
 from analytics.stats.cox import CoxFit, cox
@@ -28,6 +35,8 @@ CURVES = (
     "KM, naive error",
     "KM, clustered",
     "KM, clustered, weighted",
+    "KM, clustered; in care to cut-off",
+    "KM, clustered, weighted; in care to cut-off",
     "KM, clustered; end known",
     "KM, clustered, weighted; end known",
     "Turnbull, children resampled",
@@ -112,12 +121,18 @@ def one_network(task: tuple[str, int, bool]) -> tuple[np.ndarray, np.ndarray, np
     scenario, number, has_turnbull = task
     rng = np.random.default_rng([SEED, 3, list(SCENARIOS).index(scenario), number])
     whole = draw(rng, N_CHILDREN, SCENARIOS[scenario])
-    network, known = seen_again(whole), with_end_known(whole)
+    network, in_care, known = (
+        seen_again(whole),
+        in_care_to_cut_off(seen_again(whole)),
+        with_end_known(whole),
+    )
     found = [
         read_crude(network),
         read(curve(network, is_clustered=False)),
         read(curve(network, is_clustered=True)),
         read(product_limit(weigh(network))),
+        read(curve(in_care, is_clustered=True)),
+        read(product_limit(weigh(in_care))),
         read(curve(known, is_clustered=True)),
         read(product_limit(weigh(known))),
         np.full((len(HORIZONS), 4), np.nan),

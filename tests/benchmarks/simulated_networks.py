@@ -15,6 +15,8 @@ BILATERAL, FRAILTY_VARIANCE = 0.5, 1.5
 LOG_HAZARD_X, LOG_HAZARD_W = 0.8, 0.4
 SHAPE, SCALE_DAYS = 0.9, 2900.0
 GAP_WEEKS, N_VISITS = (13, 17), 24
+#: Days in the brace without a visit after which a foot counts as lost, as in the protocol.
+LOST_DAYS = 183
 #: From correction to the cut-off, uniform.
 FOLLOW_UP_DAYS = (1.0 * 365, 5.5 * 365)
 
@@ -41,7 +43,7 @@ class Network:
 
     ``visit_after`` is the visit that would see the relapse, were it attended. Records hold the
     day of the event or of the last visit (``time``), the last visit free of it (``free``), and
-    whether a foot without event was lost or reached the cut-off.
+    whether a foot without event was lost or reached the cut-off (``cut_off``).
     """
 
     child: np.ndarray
@@ -50,6 +52,7 @@ class Network:
     exact: np.ndarray
     visit_after: np.ndarray
     attends_until: np.ndarray
+    cut_off: np.ndarray
     time: np.ndarray
     free: np.ndarray
     is_event: np.ndarray
@@ -84,6 +87,7 @@ def draw(rng: np.random.Generator, n_children: int, loss: Loss | None) -> Networ
         exact=exact,
         visit_after=days[child, n_before + 1],
         attends_until=until[child],
+        cut_off=cut_off[child],
         time=days[child, np.where(is_event, n_before + 1, n_attended[child])],
         free=days[child, np.where(is_event, n_before, n_attended[child])],
         is_event=is_event,
@@ -95,6 +99,15 @@ def seen_again(network: Network) -> Network:
     """Keep the feet that were seen after the origin: the others are not in any analysis."""
     rows = network.time > 0
     return Network(**{field.name: getattr(network, field.name)[rows] for field in fields(network)})
+
+
+def in_care_to_cut_off(network: Network) -> Network:
+    """Censor feet at the cut-off where their last visit lies within the limit of loss before it.
+
+    The others are censored at their last visit: all of this is known from records.
+    """
+    in_care = ~network.is_event & (network.time + LOST_DAYS >= network.cut_off)
+    return replace(network, time=np.where(in_care, network.cut_off, network.time))
 
 
 def with_end_known(network: Network) -> Network:

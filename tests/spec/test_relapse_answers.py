@@ -68,6 +68,25 @@ def test_the_crude_share_counts_feet_however_short_their_follow_up() -> None:
     assert crude["estimate"].to_numpy(dtype=float) == pytest.approx(4 / 6)
 
 
+def test_feet_in_care_are_counted_until_the_cut_off_and_others_to_their_last_visit() -> None:
+    cohort = cohort_of(
+        """
+        child corrected_on relapse_on relapse_free_on last_seen_on status
+        a     2022-01-01   2022-07-01 2022-04-01      2022-07-01   in_care
+        b     2022-01-01   .          .               2022-04-01   in_care
+        c     2022-01-01   .          .               2022-04-01   lost
+        d     2022-01-01   .          .               2022-04-01   completed
+        e     2022-01-01   .          .               2023-02-01   in_care
+        """,
+        cut_off="2023-02-01",
+        protocol=FEW,
+    )
+    found = shares(methods.estimates(cohort), "method", "free_365d")
+    # At the relapse a and e were at risk by their visits; b too by the cut-off, c and d not.
+    assert found["clustered"] == pytest.approx(1 / 2, abs=1e-12)
+    assert found["until_cut_off"] == pytest.approx(2 / 3, abs=1e-12)
+
+
 def test_incidences_and_freedom_add_up_to_one() -> None:
     frame = incidence.curve(demo_cohort()).frame
     wide = frame.pivot(index="time", columns="state", values="estimate").astype(float)
