@@ -78,6 +78,8 @@ CLINICS = (
     Column("name", "text", "Name of the clinic."),
     Column("country", "text", "Country, ISO 3166-1 alpha-2."),
     Column("opened_on", "date", "Day on which the clinic began to treat."),
+    Column("closed_on", "date", "Day on which it ceased to treat."),
+    Column("formerly", "text", "Codes under which exports named it before, with semicolons."),
     Column("annual_live_births", "integer", "Live births a year in the catchment.", unit="births"),
 )
 

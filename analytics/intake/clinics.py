@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 from analytics.definitions.columns import CLINICS
 from analytics.errors import ExportFileError
 from analytics.intake.dates import read_dates
-from analytics.intake.map_types import DateSettings, FileSettings
+from analytics.intake.map_types import DateSettings, FileSettings, SourceMap
 from analytics.intake.read import read_sheet
 from analytics.intake.suggest import suggest
 
@@ -26,8 +27,8 @@ def read_clinics(path: Path) -> pd.DataFrame:
     Raises
     ------
     ExportFileError
-        When a heading is unknown, a clinic has no code or occurs twice, or a value is no day or
-        whole number.
+        When a heading is unknown, a clinic has no code or occurs twice, a former code is another
+        clinic's, or a value is no day or whole number.
     """
     sheet = read_sheet(path, FileSettings())
     known = {column.name: column for column in CLINICS}
@@ -49,7 +50,7 @@ def read_clinics(path: Path) -> pd.DataFrame:
             where=sheet.where(row),
             todo="give each clinic a code of its own",
         )
-    return pd.DataFrame(
+    clinics = pd.DataFrame(
         {
             name: _values(texts[name], column.kind, path.name)
             if name in texts
@@ -57,6 +58,68 @@ def read_clinics(path: Path) -> pd.DataFrame:
             for name, column in known.items()
         }
     )
+    _refuse_shared_codes(clinics, path.name)
+    return clinics
+
+
+def find_former_codes(clinics: pd.DataFrame) -> list[tuple[str, str]]:
+    """Return each former code with the code of today, in order."""
+    pairs = clinics[["clinic", "formerly"]].dropna()
+    return [
+        (former.strip(), str(code))
+        for code, texts in pairs.itertuples(index=False, name=None)
+        for former in str(texts).split(";")
+        if former.strip()
+    ]
+
+
+def follow_renamed(source_map: SourceMap, clinics: pd.DataFrame | None) -> SourceMap:
+    """Return a map that reads a clinic's former codes as its code of today.
+
+    A clinic that changed its name keeps one history, and children counted under the old one stay
+    the same children.
+
+    Parameters
+    ----------
+    source_map
+        As written, whether it lists clinics or takes their texts as they are.
+    clinics
+        The programme's clinics; without them nothing changes.
+    """
+    former = dict(find_former_codes(clinics)) if clinics is not None else {}
+    if clinics is None or not former:
+        return source_map
+    given = [n for n in ("clinic", "visits.clinic", "children.clinic") if n in source_map.codes]
+    listed = {str(code): () for code in clinics["clinic"]}
+    renamed = {
+        name: _rename(source_map.codes.get(name, listed), former) for name in given or ["clinic"]
+    }
+    return replace(source_map, codes=source_map.codes | renamed)
+
+
+def _rename(
+    table: dict[str, tuple[str, ...]], former: dict[str, str]
+) -> dict[str, tuple[str, ...]]:
+    renamed: dict[str, tuple[str, ...]] = {}
+    said = [*table.items(), *((old, (old,)) for old in former)]
+    for code, texts in said:
+        today = former.get(code, code)
+        also = (code,) if today != code else ()
+        renamed[today] = (*renamed.get(today, ()), *texts, *also)
+    return renamed
+
+
+def _refuse_shared_codes(clinics: pd.DataFrame, file: str) -> None:
+    former = [old for old, _ in find_former_codes(clinics)]
+    taken = {*clinics["clinic"]}
+    shared = [old for i, old in enumerate(former) if old in taken or old in former[:i]]
+    if shared:
+        raise ExportFileError(
+            f"the former code '{shared[0]}' is the code of another clinic as well",
+            where=f"{file}, column 'formerly'",
+            allowed="codes that no other clinic has or had, with semicolons between them",
+            todo="give each former code to one clinic",
+        )
 
 
 def _values(texts: pd.Series, kind: str, file: str) -> pd.api.extensions.ExtensionArray:

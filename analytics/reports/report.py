@@ -16,7 +16,7 @@ from analytics.definitions.policies import POLICIES, Policy
 from analytics.display.block import Block
 from analytics.display.words import findings
 from analytics.errors import QuestionError
-from analytics.intake.clinics import read_clinics
+from analytics.intake.clinics import follow_renamed, read_clinics
 from analytics.intake.load import Programme, load
 from analytics.intake.maps import read_map
 from analytics.intake.records import Records
@@ -133,11 +133,15 @@ class Report:
 
 def load_records(settings: Settings) -> Records:
     """Return the records of the exports that the settings name."""
+    clinics = read_clinics(settings.clinics) if settings.clinics else None
     programme = Programme(
         extracted_on=settings.extracted_on,
-        clinics=read_clinics(settings.clinics) if settings.clinics else None,
+        clinics=clinics,
         started_on=settings.started_on,
         protocol=settings.protocol,
     )
-    sources = [(source.path, read_map(source.source_map)) for source in settings.sources]
+    sources = [
+        (source.path, follow_renamed(read_map(source.source_map), clinics))
+        for source in settings.sources
+    ]
     return load(sources, key=settings.identity_key, programme=programme)
