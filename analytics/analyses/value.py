@@ -13,6 +13,7 @@ from analytics.analyses.context import Method, describe
 from analytics.analyses.groups import typed
 from analytics.courses.cohort import Cohort
 from analytics.definitions.burden import COST_PER_CHILD, Burden, Published, Spending
+from analytics.definitions.indicator import Indicator
 from analytics.definitions.indicators import INDICATORS
 from analytics.errors import NotEstimableError
 from analytics.results import ESTIMATES, Context, Phrase, Result
@@ -21,6 +22,12 @@ from analytics.stats.proportions import Interval
 
 _GROUPS = ("period", "currency")
 _PARAMETERS = ("spending", "dalys_per_child", "success")
+
+#: What worth rests on: of the children begun, and of the feet corrected.
+_SHARES = {
+    "success": INDICATORS["casting_completed"],
+    "lasting": INDICATORS["relapse_free_2y"],
+}
 
 
 @dataclass(frozen=True)
@@ -33,6 +40,7 @@ class _Basis:
     still_corrected: Interval
     success: Interval
     burden: Burden
+    notes: tuple[Phrase, ...]
 
 
 def estimates(
@@ -54,10 +62,12 @@ def estimates(
     Result
         Estimates by period and currency. ``cost_per_child``: spending over children begun in the
         period; ``cost_per_corrected_foot``: over feet corrected in it;
-        ``cost_per_lasting_foot``: over those feet times the share free of relapse at two years;
-        ``years_gained``: children begun times the published healthy years, times our initial
-        correction over the success assumed there; ``cost_per_year_gained``. Numerators are
-        spending in whole units, denominators what was counted.
+        ``cost_per_lasting_foot``: over those feet times their share free of relapse at two years;
+        ``years_gained``: children begun times the published healthy years, times the share of
+        these children who completed casting over the success assumed there;
+        ``cost_per_year_gained``. Where those of the period are too few or too recent, the share
+        of the whole programme stands in and a note says so. Numerators are spending in whole
+        units, denominators what was counted.
 
     Raises
     ------
@@ -65,11 +75,10 @@ def estimates(
         ``no_spending`` when none is given.
     """
     used = burden or Burden()
-    lines = [_value(_find_basis(cohort, spent, used)) for spent in _given(spending)]
-    frame = pd.concat(lines, ignore_index=True)
-    return Result(
-        ESTIMATES, typed(frame, ESTIMATES, _GROUPS), _describe(cohort, used), groups=_GROUPS
-    )
+    every = [_find_basis(cohort, spent, used) for spent in _given(spending)]
+    frame = pd.concat([_value(basis) for basis in every], ignore_index=True)
+    context = _describe(cohort, used, [note for basis in every for note in basis.notes])
+    return Result(ESTIMATES, typed(frame, ESTIMATES, _GROUPS), context, groups=_GROUPS)
 
 
 def sensitivity(
@@ -117,14 +126,34 @@ def _find_basis(cohort: Cohort, spent: Spending, burden: Burden) -> _Basis:
     feet = cohort.feet
     first, last = pd.Timestamp(spent.first_on), pd.Timestamp(spent.last_on)
     corrected = feet["corrected_on"].between(first, last).fillna(False)
-    asked = [INDICATORS[code] for code in ("initial_correction", "relapse_free_2y")]
-    read = indicators.estimates(cohort, asked).frame.set_index("measure")
-    success, lasting = (
-        between(*read.loc[i.code, ["estimate", "lower", "upper"]].astype(float)) for i in asked
-    )
     # A child counts in the period in which its first foot began.
-    begun = feet.groupby("child")["started_on"].min().between(first, last)
-    return _Basis(spent, int(begun.sum()), int(corrected.sum()), lasting, success, burden)
+    begun = feet.groupby("child")["started_on"].transform("min").between(first, last).fillna(False)
+    n_started = int(feet.loc[begun, "child"].nunique())
+    success, of_success = _read("success", cohort, begun, spent)
+    lasting, of_lasting = _read("lasting", cohort, corrected, spent)
+    notes = (of_success, of_lasting)
+    return _Basis(spent, n_started, int(corrected.sum()), lasting, success, burden, notes)
+
+
+def _read(
+    name: str, cohort: Cohort, of_period: pd.Series, spent: Spending
+) -> tuple[Interval, Phrase]:
+    """Return a share among the feet of a period, else of the whole programme, and which it is."""
+    key, line = f"value_{name}", _count(_SHARES[name], cohort, cohort.feet.loc[of_period])
+    if pd.isna(line["estimate"]) or line["denominator"] < cohort.protocol.few_children:
+        key, line = f"value_{name}_whole", _count(_SHARES[name], cohort, cohort.feet)
+    n, share = int(line["denominator"]), 0.0
+    if pd.isna(line["estimate"]):
+        key = f"value_{name}_none"
+    else:
+        share = round(100 * float(line["estimate"]), 1)
+    told = Phrase(f"note.{key}", {"period": spent.period, "n_counted": n, "share": share})
+    ends = line[["estimate", "lower", "upper"]].astype("Float64").to_numpy(float, na_value=np.nan)
+    return between(*ends), told
+
+
+def _count(indicator: Indicator, cohort: Cohort, feet: pd.DataFrame) -> pd.Series:
+    return indicators.estimates(replace(cohort, feet=feet), [indicator]).frame.iloc[0]
 
 
 def _value(basis: _Basis) -> pd.DataFrame:
@@ -170,7 +199,7 @@ def _some(n: int) -> float:
 
 
 def _years(basis: _Basis) -> Interval:
-    """Healthy years of the children begun, by the published years and our success over theirs."""
+    """Return healthy years of the children begun: published years, our success over theirs."""
     assumed = _interval(basis.burden.success_assumed)
     per_child = multiply(_interval(basis.burden.dalys_per_child), divide(basis.success, assumed))
     return multiply(exactly(_some(basis.n_started)), per_child)
@@ -205,9 +234,11 @@ def _at_ends(basis: _Basis, parameter: str) -> list[_Basis]:
     ]
 
 
-def _describe(cohort: Cohort, burden: Burden) -> Context:
+def _describe(cohort: Cohort, burden: Burden, notes: Sequence[Phrase] = ()) -> Context:
     years, success = burden.dalys_per_child, burden.success_assumed
-    notes = (
+    told = (
+        *notes,
+        Phrase("note.value_ranges"),
         Phrase(
             "note.published_value",
             {"years": years.value, "lower": years.lower, "upper": years.upper,
@@ -220,5 +251,5 @@ def _describe(cohort: Cohort, burden: Burden) -> Context:
         ),
         Phrase("note.spending_stated"),
     )  # fmt: skip
-    method = Method(Phrase("method.value"), "Zou & Donner 2008, Stat Med 27:1693", notes)
+    method = Method(Phrase("method.value"), "Zou & Donner 2008, Stat Med 27:1693", told)
     return describe(cohort, "value", cohort.feet, method=method)

@@ -11,7 +11,10 @@ from drawn import cohort_of, drawn
 
 from analytics.analyses.value import estimates, sensitivity
 from analytics.definitions.burden import COST_PER_CHILD, DALYS_PER_CHILD, Burden, Spending
+from analytics.definitions.policies import INTERNAL
+from analytics.display.tables import tabulate
 from analytics.errors import NotEstimableError
+from analytics.sharing.protect import protect
 
 YEAR = Spending("2023", date(2023, 1, 1), date(2023, 12, 31), "USD", 24_000.0)
 
@@ -25,6 +28,11 @@ def feet() -> pd.DataFrame:
     table.loc[:17, ["is_corrected", "corrected_on"]] = ["yes", "2023-04-01"]
     table.loc[:7, "relapse_on"] = "2024-04-01"
     return table
+
+
+def together(*tables: pd.DataFrame) -> pd.DataFrame:
+    records = [record for table in tables for record in table.to_dict("records")]
+    return pd.DataFrame(records, dtype="string")
 
 
 def test_costs_are_spending_over_what_was_counted_in_the_period() -> None:
@@ -58,7 +66,8 @@ def test_published_cost_of_a_year() -> None:
 
 
 def test_each_number_goes_to_the_ends_of_its_range_alone() -> None:
-    frame = sensitivity(cohort_of(feet()), [YEAR]).frame.set_index("parameter")
+    result = sensitivity(cohort_of(feet()), [YEAR])
+    frame = result.frame.set_index("parameter")
     base = 1200 / 7.42
     assert frame["estimate"].tolist() == pytest.approx([base] * 3)
     ends = frame.loc["spending", ["lower", "upper"]].tolist()
@@ -83,3 +92,39 @@ def test_a_period_in_which_nobody_began_has_no_cost() -> None:
     empty = Spending("2020", date(2020, 1, 1), date(2020, 12, 31), "USD", 10.0)
     at = estimates(cohort_of(feet()), [empty]).frame
     assert at["estimate"].isna().all() and at["denominator"].eq(0).all()
+
+
+def test_worth_rests_on_the_children_of_the_period_and_not_on_feet_or_on_others() -> None:
+    # One foot of c00 never corrected, and later children who all did badly.
+    second = drawn("child side started_on is_corrected\nc00 right 2023-02-01 no")
+    later = feet().assign(child=lambda t: "z" + t["child"].str[1:])
+    later = later.assign(started_on="2024-02-01", is_corrected="no", corrected_on=pd.NA)
+    cohort = cohort_of(together(feet().assign(side="left"), second, later.assign(side="left")))
+    result = estimates(cohort, [YEAR])
+    at = result.frame.set_index("measure")
+    # 17 of 20 children have every affected foot corrected.
+    assert at.loc["years_gained", "estimate"] == pytest.approx(20 * 7.42 * (17 / 20) / 0.9)
+    note = next(n for n in result.context.notes if n.key == "note.value_success")
+    assert note.values == {"period": "2023", "n_counted": 20, "share": 85.0}
+
+
+def test_a_period_too_recent_borrows_from_the_whole_programme_and_says_so() -> None:
+    recent = feet().assign(child=lambda t: "r" + t["child"].str[1:], started_on="2025-11-01")
+    recent["corrected_on"] = recent["corrected_on"].where(
+        recent["corrected_on"].isna(), "2025-11-20"
+    )
+    cohort = cohort_of(together(feet(), recent))
+    late = Spending("2025", date(2025, 1, 1), date(2025, 12, 31), "USD", 24_000.0)
+    result = estimates(cohort, [late])
+    keys = [note.key for note in result.context.notes]
+    assert keys[:2] == ["note.value_success_whole", "note.value_lasting_whole"]
+    at = result.frame.set_index("measure")
+    assert at.loc["years_gained", "estimate"] == pytest.approx(20 * 7.42)
+
+
+def test_no_range_of_an_assumption_is_headed_as_an_interval_of_chance() -> None:
+    for result in (estimates(cohort_of(feet()), [YEAR]), sensitivity(cohort_of(feet()), [YEAR])):
+        table = tabulate(protect(result, INTERNAL))
+        assert not any("95%" in column for column in table.header)
+    told = tabulate(protect(estimates(cohort_of(feet()), [YEAR]), INTERNAL)).to_text()
+    assert "1,200" in told and "148 (" in told and "148." not in told
