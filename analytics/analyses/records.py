@@ -10,14 +10,12 @@ import pandas as pd
 from analytics.analyses.context import Method, describe
 from analytics.analyses.groups import find_groups, typed
 from analytics.courses.cohort import Cohort
+from analytics.definitions.checks import NO_RECORD
 from analytics.results import ESTIMATES, Phrase, Result
 from analytics.stats.proportions import wilson
 
 _METHOD = Method(Phrase("method.records"), "Wilson 1927, J Am Stat Assoc 22:209")
 _ADDRESS = ["file", "sheet", "line"]
-
-#: Lines of an export that are no record.
-_NO_RECORD = ("total_row",)
 
 
 def estimates(cohort: Cohort, *, by: Sequence[str] = ()) -> Result:
@@ -46,7 +44,7 @@ def estimates(cohort: Cohort, *, by: Sequence[str] = ()) -> Result:
         return np.bincount(group[keep], minlength=len(labels))
 
     kept = count(pieces["fate"].eq("kept"))
-    is_record = ~pieces["reason"].isin(_NO_RECORD)
+    is_record = ~pieces["reason"].isin(NO_RECORD)
     refused = count(pieces["fate"].eq("quarantined") & is_record)
     outside = count(pieces["fate"].eq("merged") | ~is_record)
     at = wilson(kept, kept + refused)

@@ -41,6 +41,7 @@ class Check:
 #: What reading itself can find.
 DOOR_CHECKS = (
     Check("total_row", "hard", "row", (), "a line of totals is no record"),
+    Check("repeated_heading", "hard", "row", (), "a page of a register begins with its headings"),
     Check("ragged_row", "hard", "row", (), "cells cannot be told apart"),
     Check(
         "missing", "hard", "visit", (), "a record needs its child, foot, day, clinic and purpose"
@@ -49,6 +50,9 @@ DOOR_CHECKS = (
     Check("limits", "soft", "visit", (), "no foot, journey or count can have this value"),
     Check("conflict", "soft", "child", (), "two rows say different things of the same record"),
 )
+
+#: Lines of an export that are no record, and lack nothing.
+NO_RECORD = ("total_row", "repeated_heading")
 
 #: What one visit, or the days around it, can show.
 VISIT_CHECKS = (

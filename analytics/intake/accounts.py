@@ -46,7 +46,8 @@ def build_pieces(visits: pd.DataFrame, others: pd.DataFrame, rows: pd.DataFrame)
         Columns of the ledger's pieces and ``seq``.
     """
     columns = ["seq", "piece", "table", "reason", "into"]
-    pieces = pd.concat([visits[columns], others[columns]], ignore_index=True)
+    parts = [part[columns] for part in (visits, others) if len(part)]
+    pieces = pd.concat(parts or [others[columns]], ignore_index=True)
     pieces = with_address(pieces.sort_values("seq", kind="stable", ignore_index=True), rows)
     is_out = pieces["reason"].notna().to_numpy()
     is_merged = ~is_out & (pieces["into"].to_numpy(dtype=np.int64) >= 0)

@@ -39,6 +39,29 @@ def set_aside_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.Dat
     return visits.assign(reason=reason.fillna(found.mask(found == "")))
 
 
+def tell_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return a hard flag for each row that as a whole is no record, or cannot be used as one.
+
+    Parameters
+    ----------
+    rows
+        Input rows by ``seq``, with their reason.
+    """
+    seq = np.flatnonzero(rows["reason"].notna())
+    out = rows.iloc[seq]
+    return pd.DataFrame(
+        {
+            "seq": seq,
+            "table": "children",
+            "clinic": out["clinic"].array,
+            "child": out["child"].array,
+            "rule": out["reason"].array,
+            "severity": "hard",
+            "found": np.where(out["reason"].eq("missing"), "child missing", ""),
+        }
+    )
+
+
 def tell_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.DataFrame:
     """Return a hard flag for each piece that was set aside before any rule.
 

@@ -9,7 +9,8 @@ from analytics.definitions.codes import SIDES
 from analytics.errors import SourceMapError
 from analytics.intake.map_checks import mapped_headings
 from analytics.intake.map_types import SourceMap
-from analytics.intake.read import Sheet, clean_heading
+from analytics.intake.read import Sheet
+from analytics.intake.read_headings import clean_heading
 from analytics.intake.suggest import listed, suggest
 
 
@@ -60,6 +61,12 @@ def check_headings(source_map: SourceMap, sheet: Sheet) -> None:
             todo=suggest(unknown[0], [*wanted, *closed])
             or "add it to the columns, to drop (identifiers) or to ignore",
         )
+
+
+def used_headings(source_map: SourceMap, sheet: Sheet) -> list[str]:
+    """Return the headings of a sheet that its map reads: those of columns, of the id, of links."""
+    wanted = {*_wanted(source_map), *source_map.child.link}
+    return [name for name in sheet.cells.columns if name in wanted]
 
 
 def _wanted(source_map: SourceMap) -> Iterator[str]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +23,7 @@ from analytics.intake.amend import (
     leave_out_impossible,
     set_aside_incomplete,
     tell_incomplete,
+    tell_rows,
 )
 from analytics.intake.canonical import build_tables, prove_feet
 from analytics.intake.course import Frame
@@ -31,7 +34,7 @@ from analytics.intake.map_types import SourceMap
 from analytics.intake.merge import Merged
 from analytics.intake.records import Records
 from analytics.intake.screen import Screened, screen, set_aside_departures
-from analytics.intake.submission import read_submission
+from analytics.intake.submission import read_submissions
 
 
 @dataclass(frozen=True)
@@ -82,7 +85,11 @@ def load(sources: Sequence[tuple[Path, SourceMap]], *, key: str, programme: Prog
     secret = check_key(key)
     known = frozenset(programme.clinics["clinic"]) if programme.clinics is not None else frozenset()
     submissions = [
-        read_submission(path, source_map, key=secret, clinics=known) for path, source_map in sources
+        part
+        for source_map, same in groupby(sources, key=itemgetter(1))
+        for part in read_submissions(
+            [path for path, _ in same], source_map, key=secret, clinics=known
+        )
     ]
     gathered = gather(submissions)
     merged = {table: merge_facts(gathered, table) for table in gathered.facts}
@@ -98,6 +105,7 @@ def load(sources: Sequence[tuple[Path, SourceMap]], *, key: str, programme: Prog
     pieces = accounts.build_pieces(screened.pieces, _other_pieces(gathered, gone), gathered.rows)
     amended = [amend_unreadable(gathered.troubles), off_limits, off_limits_visits]
     flags = [
+        tell_rows(gathered.rows),
         tell_incomplete(visits, gathered.troubles),
         gone,
         *(flag_amendments(part, gathered) for part in amended),
@@ -121,7 +129,11 @@ def load(sources: Sequence[tuple[Path, SourceMap]], *, key: str, programme: Prog
             todo="look at the records to fix: talipes check",
         )
     prove_feet(tables)
-    return Records(**tables, ledger=ledger, sources=tuple(part.source for part in submissions))
+    return Records(
+        **tables,
+        ledger=ledger,
+        sources=tuple(source for part in submissions for source in part.sources),
+    )
 
 
 def refuse_same_file(sources: Sequence[tuple[Path, SourceMap]]) -> None:

@@ -47,6 +47,8 @@ def _check_choices(source_map: SourceMap, where: str) -> None:
         _check_choice("delimiter", file.delimiter, ("one character",), f"{where}, [file]")
     if file.header_line < 1:
         _check_choice("header_line", str(file.header_line), ("1 or more",), f"{where}, [file]")
+    if file.header_lines not in (1, 2, 3):
+        _check_choice("header_lines", str(file.header_lines), ("1", "2", "3"), f"{where}, [file]")
     _check_ages(source_map, where)
     if source_map.dates.serials not in (0, 1900, 1904):
         serials = str(source_map.dates.serials)

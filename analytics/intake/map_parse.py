@@ -27,7 +27,8 @@ _SECTIONS: dict[str, dict[str, str]] = {
     },
     "file": {
         "encoding": "text", "delimiter": "text", "sheet": "text", "member": "text",
-        "header_line": "number", "total_rows": "texts",
+        "header_line": "number", "header_lines": "number", "number_doubled": "flag",
+        "total_rows": "texts",
     },
     "child": {"id": "texts", "scope": "text", "link": "texts"},
     "columns": {"children": "table", "feet": "table", "visits": "table", "departures": "table"},

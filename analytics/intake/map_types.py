@@ -25,6 +25,12 @@ class FileSettings:
         File inside a zip archive; empty takes the only one.
     header_line
         Line of the headings, counted from 1; lines above are titles.
+    header_lines
+        How many lines of headings there are from that one on. The heading of a column is what
+        stands above it on all of them; a blank cell of an upper line takes the text at its left,
+        as under a merged cell.
+    number_doubled
+        Whether a heading that stands over several columns is numbered: "Date", "Date (2)".
     total_rows
         First cell of rows that are totals and no records.
     """
@@ -34,7 +40,14 @@ class FileSettings:
     sheet: str = ""
     member: str = ""
     header_line: int = 1
+    header_lines: int = 1
+    number_doubled: bool = False
     total_rows: tuple[str, ...] = ()
+
+    @property
+    def last_header_line(self) -> int:
+        """Return the line after which the rows begin."""
+        return self.header_line + self.header_lines - 1
 
 
 @dataclass(frozen=True)

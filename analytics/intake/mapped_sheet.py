@@ -13,7 +13,7 @@ from analytics.intake.headings import fill_heading
 from analytics.intake.identity import scan_for_identifiers
 from analytics.intake.map_checks import mapped_headings
 from analytics.intake.map_types import SourceMap
-from analytics.intake.read import Sheet
+from analytics.intake.stacked import Stacked
 from analytics.intake.translate import find_unmapped, translate, unmapped_error
 
 
@@ -21,7 +21,7 @@ from analytics.intake.translate import find_unmapped, translate, unmapped_error
 class MappedSheet:
     """A sheet beside its map."""
 
-    sheet: Sheet
+    sheet: Stacked
     source_map: SourceMap
 
     @property
@@ -73,7 +73,7 @@ class MappedSheet:
                 self._refuse_unmapped_heading(name, heading, clinics)
 
     def _refuse_unmapped_heading(self, name: str, heading: str, clinics: frozenset[str]) -> None:
-        cells = self.sheet.cells[heading][~(self.sheet.is_total | self.sheet.is_ragged)]
+        cells = self.sheet.cells[heading][pd.isna(self.sheet.aside)]
         unknown = find_unmapped(cells.array, self.source_map, name)
         if not unknown and name.endswith(".clinic") and clinics:
             codes = pd.Series(translate(cells.array, self.source_map, name).values)

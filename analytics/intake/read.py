@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
-from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,12 +12,12 @@ import pandas as pd
 
 from analytics.errors import ExportFileError
 from analytics.intake.map_types import FileSettings
+from analytics.intake.read_headings import find_repeated, name_headings
 from analytics.intake.read_parquet import read_parquet_file
 from analytics.intake.read_text import read_text_file
-from analytics.intake.read_types import RawTable, category_mask, is_blank
+from analytics.intake.read_types import RawTable, all_columns, category_mask, is_blank
 from analytics.intake.read_workbook import read_workbook
 from analytics.intake.read_zip import open_member
-from analytics.intake.suggest import listed
 
 _Read = Callable[[bytes, FileSettings, str], RawTable]
 
@@ -46,8 +44,8 @@ class Sheet:
         Heading to categorical; a category is a text, or a date or fraction stored as such.
     line
         Line of each row in the file, counted from 1.
-    is_total, is_ragged
-        Rows that are totals, and rows with another number of cells than there are headings.
+    aside
+        For each row the code of what makes it no record (``definitions.checks``), else None.
     """
 
     file: str
@@ -55,8 +53,7 @@ class Sheet:
     sha256: str
     cells: pd.DataFrame
     line: np.ndarray
-    is_total: np.ndarray
-    is_ragged: np.ndarray
+    aside: np.ndarray
 
     def where(self, row: int | None = None) -> str:
         """Return file, sheet and line in words."""
@@ -120,9 +117,9 @@ def _read_bytes(path: Path) -> bytes:
 
 def _tidy(raw: RawTable, settings: FileSettings, file: str, sha256: str) -> Sheet:
     place = file + (f", sheet '{raw.sheet}'" if raw.sheet else "")
-    headings = _name_headings(raw, f"{place}, line {settings.header_line}")
+    headings = name_headings(raw, settings, f"{place}, line {settings.last_header_line}")
     used = [i for i, name in enumerate(headings) if name]
-    empty = np.logical_and.reduce([is_blank(raw.columns[i]) for i in used])
+    empty = all_columns(is_blank(raw.columns[i]) for i in used)
     if empty.all():
         raise ExportFileError(
             "the export has headings but no row",
@@ -130,48 +127,21 @@ def _tidy(raw: RawTable, settings: FileSettings, file: str, sha256: str) -> Shee
             allowed="at least one record",
             todo="export it again, or take it out of the settings",
         )
-    kept = np.flatnonzero(~empty)
-    columns = {headings[i]: raw.columns[i].take(kept) for i in used}
-    first = columns[headings[used[0]]]
+    first = raw.columns[used[0]]
     totals = {text.strip().casefold() for text in settings.total_rows}
-    is_total = category_mask(first, lambda value: str(value).strip().casefold() in totals)
+    aside = np.full(len(raw.line), None, dtype=object)
+    aside[raw.is_ragged] = "ragged_row"
+    aside[find_repeated(raw, used)] = "repeated_heading"
+    aside[category_mask(first, lambda value: str(value).strip().casefold() in totals)] = "total_row"
+    kept = np.flatnonzero(~empty)
+    columns = {headings[i]: raw.columns[i] for i in used}
+    if len(kept) < len(empty):
+        columns = {name: column.take(kept) for name, column in columns.items()}
     return Sheet(
         file=file,
         sheet=raw.sheet,
         sha256=sha256,
-        cells=pd.DataFrame(columns),
+        cells=pd.DataFrame(columns, copy=False),
         line=raw.line[kept],
-        is_total=is_total,
-        is_ragged=raw.is_ragged[kept],
+        aside=aside[kept],
     )
-
-
-def clean_heading(text: object) -> str:
-    """Return a heading with its white space made plain."""
-    return re.sub(r"\s+", " ", str(text)).strip()
-
-
-def _name_headings(raw: RawTable, where: str) -> list[str]:
-    headings = [clean_heading(text) for text in raw.headings]
-    if not any(headings):
-        raise ExportFileError(
-            "the line of the headings is empty",
-            where=where,
-            todo="set header_line in the source map to the line of the headings",
-        )
-    doubled = [name for name, count in Counter(headings).items() if name and count > 1]
-    if doubled:
-        raise ExportFileError(
-            f"the same heading stands over several columns: {listed(doubled)}",
-            where=where,
-            allowed="each heading once",
-            todo="rename the columns in the export, or set header_line in the source map",
-        )
-    for number, name in enumerate(headings):
-        if not name and not is_blank(raw.columns[number]).all():
-            raise ExportFileError(
-                f"column {number + 1} has values but no heading",
-                where=where,
-                todo="give it a heading, or set header_line in the source map",
-            )
-    return headings

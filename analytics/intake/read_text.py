@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -42,16 +43,19 @@ def read_text_file(content: bytes, settings: FileSettings, file: str) -> RawTabl
         When the bytes are not in the encoding, or a quoted cell is never closed.
     """
     text = decode(content, settings.encoding, file)
-    parts = text.split("\n", settings.header_line - 1)
-    if len(parts) < settings.header_line or not parts[-1]:
+    last = settings.last_header_line
+    parts = text.split("\n", last - 1)
+    if len(parts) < last or not parts[-1]:
         raise ExportFileError(
-            f"the file has no line {settings.header_line}",
+            f"the file has no line {last}",
             where=file,
             todo="set header_line in the source map to the line of the headings",
         )
     body = parts[-1]
     fast = _read_fast(body, settings)
-    return fast if fast is not None else _read_exactly(body, settings, file)
+    table = fast if fast is not None else _read_exactly(body, settings, file)
+    upper = csv.reader(parts[settings.header_line - 1 : last - 1], delimiter=settings.delimiter)
+    return replace(table, upper=tuple([*row] for row in upper))
 
 
 def decode(content: bytes, encoding: str, file: str) -> str:
@@ -88,7 +92,9 @@ def _fits(content: bytes, encoding: str) -> bool:
 def _read_fast(text: str, settings: FileSettings) -> RawTable | None:
     """Return the table as Arrow dictionaries, or nothing where lines and rows do not agree."""
     header, _, rest = text.partition("\n")
-    if '"' in header or "\r" in rest.replace("\r\n", "\n") or not rest.strip():
+    if '"' in header or not rest or rest.isspace():
+        return None
+    if "\r" in rest and "\r" in rest.replace("\r\n", "\n"):
         return None
     headings = header.rstrip("\r").split(settings.delimiter)
     names = [str(number) for number in range(len(headings))]
@@ -104,17 +110,16 @@ def _read_fast(text: str, settings: FileSettings) -> RawTable | None:
         return None
     if table.num_rows != rest.count("\n") + (not rest.endswith("\n")):
         return None
-    frame = table.unify_dictionaries().combine_chunks().to_pandas()
-    columns = [_as_objects(frame[name]) for name in names]
-    first = settings.header_line + 1
+    columns = [_as_objects(column) for column in table.unify_dictionaries().combine_chunks()]
+    first = settings.last_header_line + 1
     n = table.num_rows
     return RawTable("", [*headings], columns, first + np.arange(n), np.zeros(n, dtype=bool))
 
 
-def _as_objects(cells: pd.Series) -> pd.Categorical:
-    held = cells.array
-    categories = pd.Index(held.categories.to_numpy(dtype=object), dtype=object)
-    return pd.Categorical.from_codes(held.codes, categories=categories)
+def _as_objects(cells: pa.ChunkedArray) -> pd.Categorical:
+    held = cells.combine_chunks()
+    categories = pd.Index(held.dictionary.to_numpy(zero_copy_only=False), dtype=object)
+    return pd.Categorical.from_codes(held.indices.to_numpy(), categories=categories)
 
 
 def _read_exactly(body: str, settings: FileSettings, file: str) -> RawTable:
@@ -122,14 +127,14 @@ def _read_exactly(body: str, settings: FileSettings, file: str) -> RawTable:
     reader = csv.reader(io.StringIO(body, newline=""), delimiter=settings.delimiter, strict=True)
     rows: list[list[str]] = []
     lines: list[int] = []
-    began = settings.header_line
+    began = settings.last_header_line
     try:
         headings: list[object] = [*next(reader, [])]
-        began = settings.header_line + reader.line_num
+        began = settings.last_header_line + reader.line_num
         for row in reader:
             rows.append(row)
             lines.append(began)
-            began = settings.header_line + reader.line_num
+            began = settings.last_header_line + reader.line_num
     except csv.Error as error:
         raise ExportFileError(
             f"the row cannot be taken apart: {error}",

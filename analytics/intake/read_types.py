@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,13 +18,15 @@ class RawTable:
     sheet
         Name of the sheet; empty for a text file.
     headings
-        Cells of the heading line.
+        Cells of the heading line, the last one where there are several.
     columns
         One categorical for each heading.
     line
         Line of each row, counted from 1.
     is_ragged
         Rows that have another number of cells than there are headings.
+    upper
+        Cells of the heading lines above the last one.
     """
 
     sheet: str
@@ -32,6 +34,7 @@ class RawTable:
     columns: list[pd.Categorical]
     line: np.ndarray
     is_ragged: np.ndarray
+    upper: tuple[list[object], ...] = ()
 
 
 def categorise(values: Sequence[object]) -> pd.Categorical:
@@ -46,6 +49,18 @@ def category_mask(cells: pd.Categorical, test: Callable[[object], bool]) -> np.n
     """Return the rows whose value passes a test; a cell that is not there passes."""
     passed = np.array([*map(test, cells.categories), True], dtype=bool)
     return passed[cells.codes]
+
+
+def all_columns(masks: Iterable[np.ndarray]) -> np.ndarray:
+    """Return the rows that every mask holds; a mask is made only while any row is left."""
+    each = iter(masks)
+    held = next(each).copy()
+    while held.any():
+        mask = next(each, None)
+        if mask is None:
+            break
+        held &= mask
+    return held
 
 
 def is_blank(cells: pd.Categorical) -> np.ndarray:

@@ -69,17 +69,19 @@ def _choose_sheet(names: list[str], wanted: str, file: str) -> str:
 
 
 def _take_table(rows: list[list[Any]], sheet: str, settings: FileSettings, file: str) -> RawTable:
-    if len(rows) < settings.header_line:
+    last = settings.last_header_line
+    if len(rows) < last:
         raise ExportFileError(
-            f"the sheet has {len(rows)} lines and no line {settings.header_line}",
+            f"the sheet has {len(rows)} lines and no line {last}",
             where=f"{file}, sheet '{sheet}'",
             todo="set header_line in the source map to the line of the headings",
         )
-    headings = rows[settings.header_line - 1]
-    body = rows[settings.header_line :]
+    headings = rows[last - 1]
+    body = rows[last:]
     columns = [categorise([plain_cell(row[i]) for row in body]) for i in range(len(headings))]
-    line = settings.header_line + 1 + np.arange(len(body))
-    return RawTable(sheet, [*headings], columns, line, np.zeros(len(body), dtype=bool))
+    line = last + 1 + np.arange(len(body))
+    upper = tuple(rows[settings.header_line - 1 : last - 1])
+    return RawTable(sheet, [*headings], columns, line, np.zeros(len(body), dtype=bool), upper)
 
 
 def plain_cell(value: object) -> str | float | date:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
 from pathlib import Path
 
 import numpy as np
@@ -11,19 +13,20 @@ import pandas as pd
 from analytics.definitions.columns import EXTRA_PREFIX, TABLES
 from analytics.errors import SourceMapError
 from analytics.intake.facts import find_troubles, join_troubles, read_facts
-from analytics.intake.headings import check_headings
+from analytics.intake.headings import check_headings, used_headings
 from analytics.intake.identity import key_texts
 from analytics.intake.map_types import SourceMap
 from analytics.intake.mapped_sheet import MappedSheet, plain_texts
-from analytics.intake.read import read_sheet
+from analytics.intake.read import Sheet, read_sheet
 from analytics.intake.records import Source
 from analytics.intake.reshape import reshape_visits
+from analytics.intake.stacked import Stacked, stack_sheets
 from analytics.intake.translate import declared_column, translate
 
 
 @dataclass(frozen=True)
 class Submission:
-    """What one export says, before anything is merged or checked.
+    """What exports of one map say, before anything is merged or checked.
 
     Parameters
     ----------
@@ -37,28 +40,31 @@ class Submission:
         children have ``link`` too.
     troubles
         Values that could not be used.
-    source
-        The export.
+    sources
+        The exports.
     """
 
     rows: pd.DataFrame
     visits: pd.DataFrame
     facts: dict[str, pd.DataFrame]
     troubles: pd.DataFrame
-    source: Source
+    sources: tuple[Source, ...]
 
 
-def read_submission(
-    path: Path, source_map: SourceMap, *, key: bytes, clinics: frozenset[str]
-) -> Submission:
-    """Return what an export says.
+def read_submissions(
+    paths: Sequence[Path], source_map: SourceMap, *, key: bytes, clinics: frozenset[str]
+) -> list[Submission]:
+    """Return what the exports of one map say, in their order.
+
+    Exports with the same headings that follow each other are read as one, because a column is
+    translated by its distinct texts: many small files then cost no more than one large one.
 
     Parameters
     ----------
-    path
-        The export.
+    paths
+        The exports.
     source_map
-        How it is written.
+        How they are written.
     key
         Secret of the pseudonyms.
     clinics
@@ -67,9 +73,9 @@ def read_submission(
     Raises
     ------
     ExportFileError
-        When the file cannot be read.
+        When a file cannot be read.
     SourceMapError
-        When the map and the export disagree, or a text column looks like direct identifiers.
+        When the map and an export disagree, or a text column looks like direct identifiers.
     """
     if source_map.doubtful:
         raise SourceMapError(
@@ -77,19 +83,48 @@ def read_submission(
             where="; ".join(source_map.doubtful),
             todo="settle each in the map, then take it out of 'doubtful'",
         )
+    sheets = [_open_sheet(path, source_map, clinics) for path in paths]
+    stacks = groupby(sheets, key=lambda sheet: tuple(sheet.cells.columns))
+    return [_translate(stack_sheets([*same]), source_map, key, clinics) for _, same in stacks]
+
+
+def _open_sheet(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> Sheet:
+    """Return a sheet whose headings are those of the map, without the columns nobody reads."""
     sheet = read_sheet(path, source_map.file)
     check_headings(source_map, sheet)
-    reader = MappedSheet(sheet, source_map)
-    reader.refuse_identifiers(clinics)
-    reader.refuse_unmapped(clinics)
+    MappedSheet(stack_sheets([sheet]), source_map).refuse_identifiers(clinics)
+    return replace(sheet, cells=sheet.cells[used_headings(source_map, sheet)])
+
+
+def _translate(
+    stack: Stacked, source_map: SourceMap, key: bytes, clinics: frozenset[str]
+) -> Submission:
+    reader = MappedSheet(stack, source_map)
+    _refuse_unmapped(reader, clinics)
     rows = _read_rows(reader, key)
     visits, of_visits = _read_visits(reader, rows)
     facts, of_facts = read_facts(reader, rows, key)
     troubles = join_troubles(of_visits + of_facts)
     is_whole = rows["reason"].isna().to_numpy()[troubles["row"].to_numpy(dtype=np.int64)]
-    facts["feet"] = pd.concat([facts["feet"], _listed_feet(visits, source_map)])
-    source = Source(sheet.file, sheet.sha256, len(sheet.line), source_map.name, source_map.sha256)
-    return Submission(rows, visits, facts, troubles[is_whole], source)
+    visits = visits[visits["reason"].isna()]
+    listed = _listed_feet(visits, source_map)
+    if len(listed):
+        facts["feet"] = pd.concat([facts["feet"], listed])
+    sources = tuple(
+        Source(sheet.file, sheet.sha256, len(sheet.line), source_map.name, source_map.sha256)
+        for sheet in stack.sheets
+    )
+    return Submission(rows, visits, facts, troubles[is_whole], sources)
+
+
+def _refuse_unmapped(reader: MappedSheet, clinics: frozenset[str]) -> None:
+    """Raise at codes that the map does not know, naming the first file that has one."""
+    try:
+        reader.refuse_unmapped(clinics)
+    except SourceMapError:
+        for sheet in reader.sheet.sheets:
+            MappedSheet(stack_sheets([sheet]), reader.source_map).refuse_unmapped(clinics)
+        raise
 
 
 def _read_rows(reader: MappedSheet, key: bytes) -> pd.DataFrame:
@@ -103,12 +138,11 @@ def _read_rows(reader: MappedSheet, key: bytes) -> pd.DataFrame:
     child = key_texts(parts, key, purpose=purpose)
     reason = np.full(reader.n, None, dtype=object)
     reason[child.isna()] = "missing"
-    reason[sheet.is_ragged] = "ragged_row"
-    reason[sheet.is_total] = "total_row"
+    reason = np.where(pd.isna(sheet.aside), reason, sheet.aside)
     return pd.DataFrame(
         {
-            "file": pd.array([sheet.file] * reader.n, dtype="string"),
-            "sheet": pd.array([sheet.sheet] * reader.n, dtype="string"),
+            "file": sheet.each("file"),
+            "sheet": sheet.each("sheet"),
             "line": pd.array(sheet.line, dtype="Int64"),
             "child": child,
             "clinic": clinic,

@@ -1,0 +1,66 @@
+"""Sheets of one map as one: columns are translated once for many small files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from pandas.api.types import union_categoricals
+
+from analytics.intake.read import Sheet
+
+
+@dataclass(frozen=True)
+class Stacked:
+    """Sheets with the same headings under each other; see ``read.Sheet`` for the columns.
+
+    Parameters
+    ----------
+    sheets
+        The sheets in their order.
+    cells, line, aside
+        Those of all sheets together.
+    """
+
+    sheets: tuple[Sheet, ...]
+    cells: pd.DataFrame
+    line: np.ndarray
+    aside: np.ndarray
+
+    @cached_property
+    def number(self) -> np.ndarray:
+        """Return for each row the place of its sheet in ``sheets``."""
+        return np.repeat(np.arange(len(self.sheets)), [len(s.line) for s in self.sheets])
+
+    def each(self, name: str) -> pd.api.extensions.ExtensionArray:
+        """Return a text of each row's sheet: ``file`` or ``sheet``."""
+        texts = pd.array([getattr(sheet, name) for sheet in self.sheets], dtype="string")
+        return texts.take(self.number)
+
+    def where(self, row: int | None = None) -> str:
+        """Return file, sheet and line in words; without a row, the first sheet and how many."""
+        if row is not None:
+            first = int(np.searchsorted(self.number, self.number[row]))
+            return self.sheets[self.number[row]].where(row - first)
+        further = len(self.sheets) - 1
+        return self.sheets[0].where() + (f" and {further} more" if further else "")
+
+
+def stack_sheets(sheets: Sequence[Sheet]) -> Stacked:
+    """Return sheets that have the same headings as one."""
+    if len(sheets) == 1:
+        (sheet,) = sheets
+        return Stacked((sheet,), sheet.cells, sheet.line, sheet.aside)
+    cells = {
+        name: union_categoricals([sheet.cells[name].array for sheet in sheets])
+        for name in sheets[0].cells
+    }
+    return Stacked(
+        tuple(sheets),
+        pd.DataFrame(cells, copy=False),
+        np.concatenate([sheet.line for sheet in sheets]),
+        np.concatenate([sheet.aside for sheet in sheets]),
+    )
