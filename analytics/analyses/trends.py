@@ -23,6 +23,9 @@ METHOD = Method(
     "Shewhart 1931; Laney 2002, Qual Eng 14:531; NIST/SEMATECH e-Handbook, section 6.3.3",
 )
 
+#: Points of a series to the chance of each false signal.
+_Chances = dict[int, dict[str, float]]
+
 #: Rules in the order in which they name a point that sets off several.
 SIGNALS = {
     "beyond_limit": ("high", "low"),
@@ -71,14 +74,34 @@ def trend_of_clinics(
     return _charted(cohort, indicator, by=("clinic",), clinics=clinics, seed=seed)
 
 
+def charts_of_clinics(
+    cohort: Cohort, indicator: Indicator, *, seed: int = 20260101
+) -> dict[str, Result]:
+    """Return the chart of each clinic as a result of its own, by clinic.
+
+    Parameters
+    ----------
+    cohort, indicator, seed
+        As in ``trend``.
+    """
+    counts, late = _counted(cohort, indicator, ("clinic",))
+    charts = {}
+    of_clinic = dict(list(cohort.feet.groupby("clinic", sort=True)))
+    chances: _Chances = {}
+    for clinic, part in counts.groupby("clinic", sort=True):
+        table, found = _drawn(_every_quarter(part, ()), indicator)
+        context = _context(cohort, of_clinic[clinic], indicator)
+        notes = _say_all(indicator, late, [found], (len(table), seed, chances))
+        context = replace(context, notes=(*context.notes, *notes), seed=seed)
+        frame = table.reindex(columns=[*TREND.columns])
+        charts[str(clinic)] = Result(TREND, typed(frame, TREND, ()), context)
+    return charts
+
+
 def _charted(
     cohort: Cohort, indicator: Indicator, *, by: Sequence[str], clinics: Sequence[str], seed: int
 ) -> Result:
-    counts = indicators.estimates(cohort, [indicator], by=[*by, "quarter"]).frame
-    if clinics:
-        counts = counts.loc[counts["clinic"].isin(list(clinics))]
-    counts = counts.rename(columns={"quarter": "period"})
-    left, late = _mature(counts, by)
+    left, late = _counted(cohort, indicator, by, clinics)
     series = [part for _, part in left.groupby(list(by), sort=True)] if by else [left]
     drawn = [_drawn(_every_quarter(part, by), indicator) for part in series if len(part)]
     frame = join([table for table, _ in drawn], TREND).reindex(columns=[*by, *TREND.columns])
@@ -86,15 +109,35 @@ def _charted(
     feet = cohort.feet
     kept = feet.loc[feet["clinic"].isin(list(clinics))] if clinics else feet
     context = _context(cohort, kept, indicator)
-    notes = (
-        *([Phrase("note.quarters_immature", {"n": late})] if late else []),
-        *([Phrase("note.follow_up_differs")] if indicator.rests_on_follow_up else []),
-        *_tell([found for _, found in drawn]),
-        *(_false_alarms(longest, len(drawn), seed) if longest > 1 else ()),
-    )
+    notes = _say_all(indicator, late, [found for _, found in drawn], (longest, seed, {}))
     context = replace(context, notes=(*context.notes, *notes), seed=seed)
     beside = {"children": _children(kept)} if by else {}
     return Result(TREND, typed(frame, TREND, by), context, tuple(by), beside)
+
+
+def _counted(
+    cohort: Cohort, indicator: Indicator, by: Sequence[str], clinics: Sequence[str] = ()
+) -> tuple[pd.DataFrame, int]:
+    """Return the counts of each quarter in which nobody is too recent, and how many are not."""
+    counts = indicators.estimates(cohort, [indicator], by=[*by, "quarter"]).frame
+    if clinics:
+        counts = counts.loc[counts["clinic"].isin(list(clinics))]
+    return _mature(counts.rename(columns={"quarter": "period"}), by)
+
+
+def _say_all(
+    indicator: Indicator,
+    late: int,
+    found: Sequence[float | Phrase],
+    chance: tuple[int, int, _Chances],
+) -> tuple[Phrase, ...]:
+    longest, seed, chances = chance
+    return (
+        *([Phrase("note.quarters_immature", {"n": late})] if late else []),
+        *([Phrase("note.follow_up_differs")] if indicator.rests_on_follow_up else []),
+        *_tell(found),
+        *(_false_alarms((longest, len(found)), seed, chances) if longest > 1 else ()),
+    )
 
 
 def _mature(counts: pd.DataFrame, by: Sequence[str]) -> tuple[pd.DataFrame, int]:
@@ -149,8 +192,11 @@ def name_signals(z: np.ndarray, beyond: np.ndarray) -> np.ndarray:
     return named
 
 
-def _false_alarms(n_points: int, n_series: int, seed: int) -> tuple[Phrase, ...]:
-    chance = false_alarm_rates(n_points, rng=np.random.default_rng(seed))
+def _false_alarms(size: tuple[int, int], seed: int, chances: _Chances) -> tuple[Phrase, ...]:
+    n_points, n_series = size
+    if n_points not in chances:
+        chances[n_points] = false_alarm_rates(n_points, rng=np.random.default_rng(seed))
+    chance = chances[n_points]
     values = {name: round(100 * share, 1) for name, share in chance.items()}
     said = Phrase("note.false_alarms", {"n": n_points, **values})
     if n_series < 2:

@@ -10,7 +10,7 @@ from typing import Any
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.indicator_checks import check_indicator, check_one_of
-from analytics.definitions.indicators import COMPARED, HEADLINE, INDICATORS
+from analytics.definitions.indicators import COMPARED, HEADLINE, INDICATORS, OWN_NUMBERS
 from analytics.definitions.protocol import Protocol
 from analytics.errors import SettingsError
 
@@ -56,12 +56,20 @@ class Catalogue:
     @property
     def headline(self) -> tuple[Indicator, ...]:
         """Return what every quarterly report begins with, as far as it is in force."""
-        return tuple(self.indicators[i.code] for i in HEADLINE if i.code in self.indicators)
+        return self._in_force(HEADLINE)
 
     @property
     def compared(self) -> tuple[Indicator, ...]:
         """Return what quarters and clinics are compared by, as far as it is in force."""
-        return tuple(self.indicators[i.code] for i in COMPARED if i.code in self.indicators)
+        return self._in_force(COMPARED)
+
+    @property
+    def own_numbers(self) -> tuple[Indicator, ...]:
+        """Return what a clinic sees of itself beside the network, as far as it is in force."""
+        return self._in_force(OWN_NUMBERS)
+
+    def _in_force(self, wanted: Iterable[Indicator]) -> tuple[Indicator, ...]:
+        return tuple(self.indicators[i.code] for i in wanted if i.code in self.indicators)
 
     def in_area(self, area: str) -> tuple[Indicator, ...]:
         """Return the indicators of one part of the pathway, in order."""

@@ -32,6 +32,18 @@ COMPARED: tuple[Indicator, ...] = (
     outcome.LOST_FIRST_YEAR,
 )
 
+#: What a clinic sees of itself beside the network.
+OWN_NUMBERS: tuple[Indicator, ...] = (
+    treatment.EARLY_START_3M,
+    treatment.INITIAL_CORRECTION,
+    treatment.TENOTOMY_RATE,
+    treatment.FULL_TIME_COMPLETED,
+    outcome.LOST_FIRST_YEAR,
+    outcome.DROPPED_OUT,
+    outcome.RELAPSE_FREE_1Y,
+    outcome.RELAPSE_FREE_2Y,
+)
+
 #: What a funder asks: is it working, for how many, and does it last.
 FUNDER: tuple[Indicator, ...] = (
     treatment.EARLY_START_3M,

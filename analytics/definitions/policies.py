@@ -26,6 +26,8 @@ class Policy:
         Whether dates are shown as months.
     traceable
         Whether rows and children may be listed.
+    clinic_pages
+        Whether each clinic has a page of its own, with its name and its numbers.
     """
 
     audience: str
@@ -35,9 +37,16 @@ class Policy:
     names_clinics: bool
     months_only: bool
     traceable: bool
+    clinic_pages: bool
 
 
-INTERNAL = Policy("internal", 0, 10, 0, names_clinics=True, months_only=False, traceable=True)
-PUBLIC = Policy("public", 5, 10, 10, names_clinics=False, months_only=True, traceable=False)
+INTERNAL = Policy(
+    "internal", 0, 10, 0,
+    names_clinics=True, months_only=False, traceable=True, clinic_pages=True,
+)  # fmt: skip
+PUBLIC = Policy(
+    "public", 5, 10, 10,
+    names_clinics=False, months_only=True, traceable=False, clinic_pages=False,
+)  # fmt: skip
 
 POLICIES: dict[str, Policy] = {p.audience: p for p in (INTERNAL, PUBLIC)}

@@ -10,7 +10,7 @@ from analytics.definitions.labels import label
 from analytics.display import measures, numbers, terms
 from analytics.display.draw_rows import DotRow, draw_rows, span
 from analytics.display.readings import Row, rows_of, scale_of_comparison
-from analytics.display.theme import PALE, QUIET, ROW_HEIGHT, SERIES, fit, new_figure
+from analytics.display.theme import PALE, QUIET, ROW_HEIGHT, SERIES, fit, fold, new_figure
 from analytics.sharing.protect import Released
 
 #: Position to mark and colour; the mark alone tells it.
@@ -30,18 +30,28 @@ def draw_comparison(released: Released, language: str) -> Figure:
     if "limits" in released.beside:
         return _funnel(read, released, language)
     scale = scale_of_comparison(released)
-    rows = [_row(row, scale, language) for row in read[:_MOST_ROWS]]
-    figure = new_figure(0.6 + ROW_HEIGHT * len(rows))
+    names = _names(read, released, language)[:_MOST_ROWS]
+    rows = [_row(row, name, scale, language) for row, name in zip(read, names, strict=False)]
+    height = ROW_HEIGHT if not released.groups else 0.36
+    figure = new_figure(0.6 + height * len(rows))
     axes = figure.add_subplot()
     draw_rows(axes, rows)
     axes.set_xlim(*span(rows))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: numbers.plain(x, language)))
-    axes.set_xlabel(label(language, f"axis.{scale}"))
+    axes.set_xlabel(terms.axis_of(released.context.question, scale, language))
+    if released.groups:
+        axes.axvline(1.0, color=QUIET, linewidth=0.9)
     return figure
 
 
-def _row(row: Row, scale: str, language: str) -> DotRow:
-    name = fit(terms.level("unit", row.cell("unit"), language))
+def _names(read: list[Row], released: Released, language: str) -> list[str]:
+    """Return the names of the rows: what they are split by, else the unit."""
+    if released.groups:
+        return [fold(terms.group(released.groups, r.groups, language), width=34) for r in read]
+    return [fit(terms.level("unit", row.cell("unit"), language)) for row in read]
+
+
+def _row(row: Row, name: str, scale: str, language: str) -> DotRow:
     if row.estimate is None:
         word = "withheld" if row.is_hidden else "not_estimable"
         return DotRow(name, None, None, None, label(language, f"word.{word}"))
@@ -77,7 +87,7 @@ def _funnel(read: list[Row], released: Released, language: str) -> Figure:
         axes.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, 1.12), ncols=4)
     units = label(language, f"unit.{released.context.unit}.other")
     axes.set_xlabel(label(language, "axis.denominator", units=units))
-    axes.set_ylabel(label(language, f"axis.{scale}"))
+    axes.set_ylabel(terms.axis_of(released.context.question, scale, language))
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
         axis.set_major_formatter(FuncFormatter(lambda x, _: numbers.plain(x, language)))

@@ -65,7 +65,9 @@ def _draw_panel(
             axes.annotate(words, (place, height), xytext=(-8 if side == "right" else 8, 4),
                           textcoords="offset points", ha=side, fontsize=7.5, color=INK)  # fmt: skip
     _name_lines(axes, columns, language)
-    _set_axes(axes, rows, scale, language, n_ticks=4 if is_small else 6)
+    words = terms.axis_of(released.context.question, scale, language)
+    axes.set_ylabel(words)
+    _set_axes(axes, rows, language, n_ticks=4 if is_small else 6)
 
 
 def _shown(value: float | None, scale: str) -> float:
@@ -81,7 +83,7 @@ def _name_lines(axes: Axes, columns: dict[str, np.ndarray], language: str) -> No
                           textcoords="offset points", va="center")  # fmt: skip
 
 
-def _set_axes(axes: Axes, rows: list[Row], scale: str, language: str, *, n_ticks: int) -> None:
+def _set_axes(axes: Axes, rows: list[Row], language: str, *, n_ticks: int) -> None:
     every = max(1, int(np.ceil(len(rows) / n_ticks)))
     at = list(range(0, len(rows), every))
     words = [fit(terms.level("period", rows[i].text("period"), language), longest=10) for i in at]
@@ -89,6 +91,5 @@ def _set_axes(axes: Axes, rows: list[Row], scale: str, language: str, *, n_ticks
     axes.set_xlim(-0.5, len(rows) - 0.5)
     axes.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: numbers.plain(y, language)))
-    axes.set_ylabel(label(language, f"axis.{scale}"))
     axes.grid(axis="y", color=PALE, linewidth=0.7)
     axes.set_axisbelow(True)

@@ -14,6 +14,9 @@ from analytics.sharing.protect import Released
 #: Groups that are the same feet seen in several ways, so that no group differs from another.
 SAME_FEET = ("method", "definition", "multiple")
 
+#: A part and the whole that it belongs to, which differ by more than intervals can tell.
+PART_AND_WHOLE = "whose"
+
 #: Groups that are one figure as an assumption moves, whose limits are no interval of chance.
 ONE_FIGURE = ("parameter",)
 
@@ -31,13 +34,20 @@ def tell_estimates(released: Released, language: str) -> tuple[str, ...]:
     said_of = ""
     for measure, rows in released.frame.groupby("measure", sort=False):
         read = rows_of(released, rows)
+        if released.groups == (PART_AND_WHOLE,):
+            told.append(_beside(str(measure), read, released, language))
+            continue
         if released.groups:
             told += _compare(str(measure), read, released, language)
             continue
         found = [_estimate(str(measure), row, released, language) for row in read]
         # The quantiles of one indicator leave out the same units: said once.
         if str(measure).split(".")[0] != said_of:
-            found = [_not_counted(t, row, language) for t, row in zip(found, read, strict=True)]
+            asked = measures.asks(
+                str(measure), released.context.unit, released.context.own_measures
+            )
+            pairs = zip(found, read, strict=True)
+            found = [_not_counted(told, row, asked, language) for told, row in pairs]
         told += found
         said_of = str(measure).split(".")[0]
     return tuple(told)
@@ -69,7 +79,7 @@ def _estimate(measure: str, row: Row, released: Released, language: str) -> str:
     )
 
 
-def _not_counted(estimate: str, row: Row, language: str) -> str:
+def _not_counted(estimate: str, row: Row, asked: str, language: str) -> str:
     """Return the sentence with what was not counted, where something was not."""
     unsaid = label(language, "word.withheld_number")
     parts = [
@@ -83,7 +93,8 @@ def _not_counted(estimate: str, row: Row, language: str) -> str:
     ]
     if not parts or row.count("n") is None:
         return estimate
-    n = count_words(row.count("n"), language)
+    total = row.count("n") or 0
+    n = f"{count_words(total, language)} {numbers.units(total, asked, language)}"
     return label(language, "sentence.not_counted", estimate=estimate, n=n, parts=", ".join(parts))
 
 
@@ -113,6 +124,18 @@ def _compare(measure: str, read: list[Row], released: Released, language: str) -
     (high, high_value), (low, low_value) = write(highest_base), write(lowest_top)
     values = {"high": high, "high_value": high_value, "low": low, "low_value": low_value}
     return [say("sentence.apart", **values), *told]
+
+
+def _beside(measure: str, read: list[Row], released: Released, language: str) -> str:
+    own = released.context.own_measures
+    words, scale = measures.name_of(measure, language, own), measures.scale_of(measure, own)
+    found = {
+        str(row.groups[0]): label(language, f"word.{row.why_nothing}")
+        if row.estimate is None
+        else measures.write(row.estimate, scale, language)
+        for row in read
+    }
+    return label(language, "sentence.beside_network", measure=words, **found)
 
 
 def _range(words: str, read: list[Row], group: str, language: str) -> list[str]:

@@ -12,6 +12,7 @@ from analytics.results import OwnMeasure
 
 #: Measures that are no indicator.
 _OWN_SCALES = {
+    "casts": "casts",
     "casts_seen": "casts",
     "casts_fitted": "casts",
     "casts_expected": "casts",
@@ -84,6 +85,15 @@ def unit_of(measure: str, default: str, own: Own = NO_OWN) -> str:
     if indicator:
         return indicator.counted or indicator.unit
     return _OWN_UNITS.get(code, default)
+
+
+def asks(measure: str, default: str, own: Own = NO_OWN) -> str:
+    """Return who is asked under a measure, foot or child, whatever its denominator adds up."""
+    code = measure.split(".")[0]
+    indicator = INDICATORS.get(code)
+    if code in own:
+        return own[code].unit
+    return indicator.unit if indicator else default
 
 
 def is_share(measure: str, own: Own = NO_OWN) -> bool:

@@ -111,7 +111,20 @@ def scale_of_trend(released: Released) -> str:
     return measures.scale_of(context.question.removeprefix("trend_"), context.own_measures)
 
 
+def asked_of(released: Released) -> str:
+    """Return the measure after which a question is named, empty where there is none."""
+    kind, _, measure = released.context.question.partition("_")
+    return measure if kind in ("trend", "clinics", "cusum") else ""
+
+
+def is_share_of(released: Released) -> bool:
+    """Return whether a trend or a comparison is of a share: its numerator is a part."""
+    return measures.is_share(asked_of(released), released.context.own_measures)
+
+
 def scale_of_comparison(released: Released) -> str:
     """Return ``percent`` where every figure is a share, else ``number`` (observed to expected)."""
+    if released.groups or not is_share_of(released):
+        return "number"
     figures = released.frame[["estimate", "upper"]].max().max()
     return "percent" if pd.isna(figures) or figures <= 1 else "number"

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.labels import label
+from analytics.definitions.steps import unit_of_step
 from analytics.display import measures, numbers, terms
 from analytics.display.curve_table import parts_of, read_at
 from analytics.display.estimate_sentences import count_words, tell_estimates
@@ -22,7 +23,7 @@ _MOST_GROUPS = 5
 
 
 def _flow(released: Released, language: str) -> tuple[str, ...]:
-    say = partial(label, language)
+    say, default = partial(label, language), released.context.unit
     told = []
     keys = [*released.groups, "step"]
     for key, rows in released.frame.groupby(keys, sort=False, dropna=False):
@@ -39,7 +40,7 @@ def _flow(released: Released, language: str) -> tuple[str, ...]:
             "step": step,
             "n_in": numbers.count(n_in, language),
             "n_out": numbers.count(n_out, language),
-            "units": numbers.units(n_in, released.context.unit, language),
+            "units": numbers.units(n_in, unit_of_step(str(key[-1]), default), language),
         }
         parts = [
             say(
@@ -188,12 +189,19 @@ def _comparison(released: Released, language: str) -> tuple[str, ...]:
         if row.is_hidden:
             key = "word.withheld"
         name = terms.level("unit", row.cell("unit"), language)
+        if released.groups:
+            name = terms.group(released.groups, row.groups, language)
         by_flag.setdefault(label(language, key), []).append(name)
     return tuple(
-        label(language, "sentence.comparison", flag=flag, units=", ".join(names))
+        label(language, "sentence.comparison", flag=flag, units=_listed(names, released))
         for flag, names in by_flag.items()
         if names
     )
+
+
+def _listed(names: list[str], released: Released) -> str:
+    # Names of measures hold commas.
+    return ("; " if released.groups else ", ").join(names)
 
 
 def _profile(released: Released, language: str) -> tuple[str, ...]:

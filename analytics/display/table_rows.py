@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from analytics.definitions.labels import label, labels
+from analytics.definitions.labels import label
+from analytics.definitions.steps import unit_of_step
 from analytics.display import measures, numbers, terms
-from analytics.display.curve_table import parts_of, read_at, ticks
+from analytics.display.curve_table import count_words, parts_of, read_at, ticks
 from analytics.display.readings import (
     Row,
     effect_name,
+    is_share_of,
     rows_of,
     scale_of_comparison,
     scale_of_trend,
@@ -50,15 +52,8 @@ class _Writer:
     language: str
 
     def column(self, name: str, *, is_number: bool = False) -> Column:
-        return Column(name, terms.column(name, self.language), is_number)
-
-    def estimate_column(self) -> Column:
-        """Return the column of estimates; a question whose limits are no interval of chance
-        says so."""
-        name = f"share_{self.released.context.question}"
-        if f"column.{name}" not in labels(self.language):
-            name = "share"
-        return Column("share", label(self.language, f"column.{name}"), is_number=True)
+        question = self.released.context.question
+        return Column(name, terms.column_of(question, name, self.language), is_number)
 
     def group_columns(self) -> list[Column]:
         return [self.column(name) for name in self.released.groups]
@@ -112,17 +107,21 @@ def _rows(made: Iterable[list[Cell]]) -> tuple[tuple[Cell, ...], ...]:
 
 def _flow(released: Released, language: str) -> Made:
     write = _Writer(released, language)
-    counts = ("n_in", "n_out", "n_reason")
-    columns = [*write.group_columns(), write.column("step"), write.column("n_in", is_number=True)]
-    columns += [write.column("n_out", is_number=True), write.column("reason")]
-    columns += [write.column("n_reason", is_number=True)]
+    units = [unit_of_step(str(step), released.context.unit) for step in released.frame["step"]]
+    is_mixed = len(set(units)) > 1
+    columns = [*write.group_columns(), write.column("step")]
+    columns += [write.column("counted_unit")] if is_mixed else []
+    columns += [write.column(name, is_number=True) for name in ("n_in", "n_out")]
+    columns += [write.column("reason"), write.column("n_reason", is_number=True)]
     made = []
-    for row in rows_of(released, released.frame):
+    for row, unit in zip(rows_of(released, released.frame), units, strict=True):
         step = label(language, f"step.{row.text('step')}")
         reason = terms.reason(row.text("reason"), language)
-        n_in, n_out, n_reason = (write.count(row, name) for name in counts)
-        line = [*write.groups(row), Cell(step, step, is_header=True), n_in, n_out]
-        made.append([*line, Cell(reason, reason), n_reason])
+        name = numbers.units(None, unit, language)
+        line = [*write.groups(row), Cell(step, step, is_header=True)]
+        line += [Cell(name, name)] if is_mixed else []
+        line += [write.count(row, "n_in"), write.count(row, "n_out"), Cell(reason, reason)]
+        made.append([*line, write.count(row, "n_reason")])
     return tuple(columns), _rows(made)
 
 
@@ -139,7 +138,7 @@ def _estimates(released: Released, language: str) -> Made:
     columns = [write.column("measure"), *write.group_columns()]
     columns += [write.column("counted_unit")] if is_mixed else []
     # The figure stands first: on a narrow screen it is what must be seen without scrolling.
-    columns += [write.estimate_column()]
+    columns += [write.column("share", is_number=True)]
     columns += [write.column(name, is_number=True) for name in (*yes, "denominator", *rest, "n")]
     made = []
     for row, unit in zip(read, units, strict=True):
@@ -166,7 +165,10 @@ def _curve(released: Released, language: str) -> Made:
     is_waiting = any(table["waiting"].gt(0).any() for _, table in parts)
     counts = ["waiting"] * is_waiting + ["at_risk", "censored", "events"]
     columns = [*write.group_columns(), write.column("state"), write.column("time")]
-    columns += [write.column(name, is_number=True) for name in (*counts, "share")]
+    columns += [
+        Column(name, count_words(name, released, language), is_number=True) for name in counts
+    ]
+    columns += [write.column("share", is_number=True)]
     made = []
     for key, table in parts:
         state = label(language, f"state.{key[-1]}")
@@ -212,28 +214,35 @@ def _effects(released: Released, language: str) -> Made:
 def _trend(released: Released, language: str) -> Made:
     write, scale = _Writer(released, language), scale_of_trend(released)
     columns = [*write.group_columns(), write.column("period")]
-    names = ("numerator", "denominator", "estimate", "centre", "lower_limit", "upper_limit")
-    columns += [write.column(name, is_number=True) for name in names] + [write.column("signal")]
+    figures = ("estimate", "centre", "lower_limit", "upper_limit")
+    counts = ("numerator", "denominator")
+    # Of a ratio nothing is a yes: what is above the line is counted by itself.
+    above = "numerator" if is_share_of(released) else "counted_above"
+    columns += [write.column(name, is_number=True) for name in (above, "denominator", *figures)]
+    columns.append(write.column("signal"))
     made = []
     for row in rows_of(released, released.frame):
         line = [*write.groups(row), write.header("period", row.cell("period"))]
-        line += [write.count(row, name) for name in names[:2]]
-        line += [write.figure(row, name, scale) for name in names[2:]]
+        line += [write.count(row, name) for name in counts]
+        line += [write.figure(row, name, scale) for name in figures]
         made.append([*line, write.code(row, "signal", "signal")])
     return tuple(columns), _rows(made)
 
 
 def _comparison(released: Released, language: str) -> Made:
     write, scale = _Writer(released, language), scale_of_comparison(released)
-    columns = [*write.group_columns(), write.column("unit")]
-    names = ("numerator", "denominator", "expected", "share", "shrunken")
-    columns += [write.column(name, is_number=True) for name in names] + [write.column("flag")]
+    # The rows of one unit are named by what they are split by.
+    is_one = bool(released.groups) and released.frame["unit"].nunique() <= 1
+    columns = [*write.group_columns(), *([] if is_one else [write.column("unit")])]
+    columns += [write.column("flag"), write.column("share", is_number=True)]
+    counts = ("numerator", "expected", "denominator", "shrunken")
+    columns += [write.column(name, is_number=True) for name in counts]
     made = []
     for row in rows_of(released, released.frame):
-        line = [*write.groups(row), write.header("unit", row.cell("unit"))]
-        line += [write.count(row, "numerator"), write.count(row, "denominator")]
-        line += [write.figure(row, "expected", "casts"), write.share(row, scale)]
-        made.append([*line, write.figure(row, "shrunken", scale), write.code(row, "flag", "flag")])
+        line = [*write.groups(row), *([] if is_one else [write.header("unit", row.cell("unit"))])]
+        line += [write.code(row, "flag", "flag"), write.share(row, scale)]
+        line += [write.count(row, "numerator"), write.figure(row, "expected", "casts")]
+        made.append([*line, write.count(row, "denominator"), write.figure(row, "shrunken", scale)])
     return tuple(columns), _rows(made)
 
 

@@ -9,6 +9,7 @@ from itertools import groupby
 
 from analytics.definitions.labels import label
 from analytics.display import measures, words
+from analytics.display.readings import asked_of
 from analytics.display.table_rows import ROWS, Cell, Column
 from analytics.results import ESTIMATES
 from analytics.sharing.protect import Released
@@ -153,9 +154,11 @@ def tabulate(released: Released, language: str = "en") -> Table:
 def _unit_of(released: Released) -> str:
     """Return what every row counts: of estimates what their measures say, else the context's."""
     default = released.context.unit
+    own = released.context.own_measures
+    if asked := asked_of(released):
+        return measures.unit_of(asked, default, own)
     if released.shape.name != ESTIMATES.name or released.frame.empty:
         return default
-    own = released.context.own_measures
     return measures.unit_of(str(released.frame["measure"].iloc[0]), default, own)
 
 

@@ -50,6 +50,36 @@ def column(name: str, language: str) -> str:
     return label(language, f"column.{name}")
 
 
+def column_of(question: str, name: str, language: str) -> str:
+    """Return the words of a column under a question, where it means something of its own there.
+
+    Parameters
+    ----------
+    question
+        Name of the question; what stands before its first underscore is its kind.
+    name
+        Name of the column.
+    """
+    own = _own_words("column", name, question, language)
+    return own or column(name, language)
+
+
+def axis_of(question: str, scale: str, language: str) -> str:
+    """Return the words of an axis under a question, in the same way."""
+    return _own_words("axis", scale, question, language) or label(language, f"axis.{scale}")
+
+
+def _own_words(section: str, name: str, question: str, language: str) -> str:
+    known = labels(language)
+    asked = (f"{section}.{name}_{words}" for words in (question, question.partition("_")[0]))
+    return next((known[key] for key in asked if key in known), "")
+
+
+def measure(code: str, language: str) -> str:
+    """Return the words of a measure of ours; any other code as it is."""
+    return labels(language).get(f"measure.{code}", clean(code))
+
+
 def level(name: str, value: object, language: str) -> str:
     """Return the words of a value of a column.
 
@@ -65,6 +95,8 @@ def level(name: str, value: object, language: str) -> str:
         return numbers.decimal(float(value), language, places=0 if whole else 1)
     code = str(value)
     known = labels(language)
+    if name in ("variable", "measure"):
+        return column(code, language) if name == "variable" else measure(code, language)
     for key in (f"level.{name}.{code}", f"level.{code}", f"level.{code.lower()}"):
         is_data = name in DATA_COLUMNS or name.startswith("extra_")
         if key in known and (not is_data or code in ("all", "other_clinics")):
@@ -77,10 +109,17 @@ def level(name: str, value: object, language: str) -> str:
 
 
 def reason(code: str, language: str) -> str:
-    """Return the words of a reason; ``<fate>.<rule>`` names what became of a row and the rule."""
+    """Return the words of a reason.
+
+    ``<fate>.<rule>`` names what became of a row and the rule, ``missing_<column>`` the column.
+    """
     known = labels(language)
     if f"reason.{code}" in known:
         return known[f"reason.{code}"]
+    if code in known:
+        return known[code]
+    if code.startswith("missing_"):
+        return label(language, "reason.missing", column=column(code[8:], language))
     fate, _, rule = code.partition(".")
     words = label(language, f"check.{rule}.what").rstrip(".")
     return f"{label(language, f'fate.{fate}')}: {words[:1].lower()}{words[1:]} ({rule})"
@@ -94,9 +133,8 @@ def group(released_groups: tuple[str, ...], values: tuple[object, ...], language
 
 def term(name: str, value: object, reference: object, language: str) -> str:
     """Return what an effect compares: a number per unit, or a level against its reference."""
-    words = (
-        label(language, f"term.{name}") if not name.startswith("extra_") else column(name, language)
-    )
+    known = f"term.{name}"
+    words = label(language, known) if known in labels(language) else column(name, language)
     if not has_level(value):
         return words
     return label(

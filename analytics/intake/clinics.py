@@ -90,7 +90,7 @@ def follow_renamed(source_map: SourceMap, clinics: pd.DataFrame | None) -> Sourc
     if clinics is None or not former:
         return source_map
     given = [n for n in ("clinic", "visits.clinic", "children.clinic") if n in source_map.codes]
-    listed = {str(code): () for code in clinics["clinic"]}
+    listed: dict[str, tuple[str, ...]] = {str(code): () for code in clinics["clinic"]}
     renamed = {
         name: _rename(source_map.codes.get(name, listed), former) for name in given or ["clinic"]
     }

@@ -56,6 +56,34 @@ def list_faults(flags: pd.DataFrame) -> pd.DataFrame:
     return faults.sort_values(order, kind="stable").drop(columns="is_soft").reset_index(drop=True)
 
 
+def count_faults(flags: pd.DataFrame) -> pd.DataFrame:
+    """Return how often each rule was broken, by clinic; those that set a record aside first.
+
+    Returns
+    -------
+    DataFrame
+        ``clinic, rule, severity, scope, n, first, found``: ``first`` is the address of the first
+        record, ``found`` what was found in a clinic as a whole (empty for faults of records).
+    """
+    flags = flags.assign(
+        clinic=flags["clinic"].fillna(""),
+        scope=flags["rule"].map({code: check.scope for code, check in CHECKS.items()}),
+        is_soft=flags["severity"] != "hard",
+    )
+    addresses = flags[["file", "sheet", "line"]].astype("string").fillna("")
+    where = addresses["file"] + " " + addresses["sheet"] + " " + addresses["line"]
+    found = flags["found"].astype("string").where(flags["scope"].eq("clinic"), "").fillna("")
+    flags = flags.assign(first=where.str.split().str.join(" "), found=found)
+    keys = ["clinic", "is_soft", "rule", "severity", "scope", "found"]
+    counted = flags.groupby(keys, sort=True, dropna=False)
+    table = counted.agg(n=("rule", "size"), first=("first", "first")).reset_index()
+    order = ["clinic", "is_soft", "n", "rule", "found"]
+    table = table.sort_values(order, ascending=[True, True, False, True, True], kind="stable")
+    return table[["clinic", "rule", "severity", "scope", "n", "first", "found"]].reset_index(
+        drop=True
+    )
+
+
 def _build_sheet(clinic: str, name: str, faults: pd.DataFrame, language: str) -> Sheet:
     say = partial(label, language)
     known = labels(language)

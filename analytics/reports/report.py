@@ -8,6 +8,7 @@ from functools import cached_property
 from pathlib import Path
 
 from analytics.analyses.consistency import check_cohort, check_result
+from analytics.analyses.every_clinic import compare_all
 from analytics.courses.build import build_cohort
 from analytics.courses.cohort import Cohort
 from analytics.definitions.columns import EXTRA_PREFIX
@@ -20,7 +21,9 @@ from analytics.intake.clinics import follow_renamed, read_clinics
 from analytics.intake.load import Programme, load
 from analytics.intake.maps import read_map
 from analytics.intake.records import Records
+from analytics.reports import one_clinic
 from analytics.reports.agreement import refuse_faults
+from analytics.reports.fixing import count_faults
 from analytics.reports.prepared import restore
 from analytics.reports.settings import Settings, read_settings
 from analytics.results import Result
@@ -104,6 +107,44 @@ class Report:
             language=settings.language,
         )
 
+    @cached_property
+    def clinic_file(self) -> one_clinic.ClinicFile:
+        """Return what the page of each clinic is cut from.
+
+        Raises
+        ------
+        QuestionError
+            When the policy has no such pages.
+        """
+        one_clinic.check_released(self.policy)
+        return restore(self.settings, "clinics", self._compare_clinics)
+
+    def clinic(self, code: str) -> one_clinic.OneClinic:
+        """Return what the page of one clinic shows, piece by piece.
+
+        Raises
+        ------
+        SettingsError
+            When there is no such clinic.
+        QuestionError
+            When the policy has no such pages.
+        """
+        return one_clinic.OneClinic(
+            self.clinic_file,
+            code,
+            audience=self.policy.audience,
+            language=self.language,
+            cut_off=self.settings.cut_off,
+        )
+
+    def _compare_clinics(self) -> one_clinic.ClinicFile:
+        catalogue, cohort = self.catalogue, self.cohort
+        return one_clinic.ClinicFile(
+            cohort.clinics,
+            compare_all(cohort, catalogue.compared, catalogue.own_numbers),
+            count_faults(cohort.ledger.flags),
+        )
+
     def check_own_indicators(self) -> None:
         """Raise ``QuestionError`` naming every indicator of the settings that is left out."""
         faults = self.catalogue.faults
@@ -124,7 +165,8 @@ class Report:
             When numbers of the result do not agree with each other.
         """
         refuse_faults(check_result(result), self.language)
-        return Block(protect(result, self.policy, codes=self.clinic_letters), self.language)
+        codes = None if self.policy.names_clinics else self.clinic_letters
+        return Block(protect(result, self.policy, codes=codes), self.language)
 
     def headline(self, result: Result) -> str:
         """Return the first thing that a result says, as plain text."""

@@ -58,7 +58,7 @@ def test_an_estimate_is_told_with_interval_denominator_and_what_is_not_known() -
            "unknown": 4, "lower": 0.39, "upper": 0.61}  # fmt: skip
     text = told(Result(ESTIMATES, estimates_frame([row]), context()))
     assert "50.0% (39.0% to 61.0%), from 80 feet." in text
-    assert "of 100: 5 outside the question, 11 too early to say, 4 not recorded" in text
+    assert "of 100 feet: 5 outside the question, 11 too early to say, 4 not recorded" in text
 
 
 def test_withheld_and_not_estimable_are_said() -> None:
