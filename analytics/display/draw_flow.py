@@ -1,4 +1,4 @@
-"""A flow as one bar for each step: the dark part went on."""
+"""A flow as a diagram, or by groups as one bar for each step: the dark part went on."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from matplotlib.figure import Figure
 
 from analytics.definitions.labels import label
 from analytics.display import numbers, terms
+from analytics.display.draw_boxes import draw_boxes
 from analytics.display.estimate_sentences import count_words
-from analytics.display.theme import PALE, QUIET, RULE, SERIES, fit, fold, new_figure
+from analytics.display.theme import PALE, QUIET, RULE, SERIES, fit, new_figure
 from analytics.sharing.protect import Released
 
 _STEP_HEIGHT = 0.62
@@ -17,7 +18,9 @@ _MOST_STEPS = 24
 
 
 def draw_flow(released: Released, language: str) -> Figure:
-    """Return a bar for each step, with what became of the rest in words below it."""
+    """Return the diagram; by groups, a bar for each step with the rest in words below it."""
+    if not released.groups:
+        return draw_boxes(released, language)
     keys = [*released.groups, "step"]
     steps = list(released.frame.groupby(keys, sort=False, dropna=False))
     shown = steps[:_MOST_STEPS]
@@ -29,10 +32,8 @@ def draw_flow(released: Released, language: str) -> Figure:
     for place, (key, rows) in enumerate(shown):
         _draw_step(axes, place, rows, scale=scale, language=language)
         name = label(language, f"step.{key[-1]}")
-        if released.groups:
-            where = terms.group(released.groups, key[:-1], language)
-            name = f"{fit(where, longest=24)}\n{name}"
-        names.append(fold(name, width=24, most=2) if not released.groups else name)
+        where = terms.group(released.groups, key[:-1], language)
+        names.append(f"{fit(where, longest=24)}\n{name}")
     axes.set_yticks(range(len(shown)), names)
     axes.set_ylim(len(shown) - 0.3, -0.45)
     axes.set_xlim(0, 1.0)

@@ -11,6 +11,7 @@ import pandas as pd
 
 from analytics.results import COMPARISON, EFFECTS, ESTIMATES, FLOW, PROFILE, TREND, Result
 from analytics.sharing.clinics import TOTAL
+from analytics.sharing.flows import find_parents
 
 #: How much is lost when a cell is hidden beside a small one; the cheapest is hidden first.
 _COSTS = {"n": 3, "denominator": 4, "n_in": 3, "n_out": 3}
@@ -106,19 +107,22 @@ def build_cells(result: Result, frame: pd.DataFrame, smallest: int) -> Cells:
 
 
 def _link_flow(cells: Cells, result: Result, frame: pd.DataFrame, smallest: int) -> None:
-    before: int | None = None
-    for rows in _rows_by(frame, ["step"]).values():
+    steps = list(_rows_by(frame, ["step"]).values())
+    parents = find_parents(frame.iloc[[rows[0] for rows in steps]])
+    left: list[int | None] = []
+    for rows, parent in zip(steps, parents, strict=True):
         for row in rows[1:]:
             for column in ("n_in", "n_out"):
                 cells.places[row, column] = cells.places[rows[0], column]
         n_in, n_out = cells.at(rows[0], "n_in"), cells.at(rows[0], "n_out")
         reasons = [c for row in rows for c in cells.at_all(row, ["n_reason"])]
+        left.append(n_out)
         if n_in is None or n_out is None:
             continue
         cells.add_sum(n_in, [n_out, *reasons])
+        before = None if parent is None else left[parent]
         if before is not None:
             cells.add_sum(before, [n_in])
-        before = n_out
 
 
 def _link_estimates(cells: Cells, result: Result, frame: pd.DataFrame, smallest: int) -> None:

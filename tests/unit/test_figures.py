@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from matplotlib import rcParams
 from matplotlib.figure import Figure
+from matplotlib.patches import FancyBboxPatch
 from shown import context, curve_result, estimates_frame
 
 from analytics.definitions.policies import INTERNAL, PUBLIC
@@ -149,10 +150,32 @@ def test_drawing_leaves_the_settings_of_others_alone() -> None:
 
 
 def test_a_flow_bar_is_as_long_as_its_share() -> None:
-    axes = draw(protect(flow(), INTERNAL)).axes[0]
+    by_file = flow().frame.assign(file="a.csv")[["file", *FLOW.columns]]
+    result = Result(FLOW, by_file, context("rows"), ("file",))
+    axes = draw(protect(result, INTERNAL)).axes[0]
     widths = [patch.get_width() for patch in axes.patches]
     assert np.allclose(np.array(widths) / widths[0] * 90, [90, 80, 80, 60])
     assert "80 of 90" in texts(axes.figure)
+
+
+def test_a_flow_is_drawn_as_boxes_with_those_who_left_beside_them() -> None:
+    lines = [*flow().frame.itertuples(index=False, name=None)]
+    lines += [("tenotomy", 60, 50, "no_tenotomy", 10), ("braced", 60, 60, "none", 0)]
+    frame = pd.DataFrame(lines, columns=list(FLOW.columns))
+    axes = draw(protect(Result(FLOW, frame, context("feet")), INTERNAL)).axes[0]
+    said = [t.get_text().strip() for t in axes.texts if t.get_text()]
+    assert said == [
+        "Affected feet", "90 feet", "no cast is recorded: 10", "Began casting", "80 feet",
+        "lost to follow-up: 15", "died: 5", "Corrected", "60 feet",
+        "Of these, tenotomy done: 50 feet", "corrected without tenotomy: 10",
+        "Fitted with a brace", "60 feet",
+    ]  # fmt: skip
+    boxes = [patch.get_bbox() for patch in axes.patches if isinstance(patch, FancyBboxPatch)]
+    assert not any(a.overlaps(b) for i, a in enumerate(boxes) for b in boxes[:i])
+    limits = (*axes.get_xlim(), *sorted(axes.get_ylim()))
+    for box in boxes:
+        assert limits[0] <= box.x0 and box.x1 <= limits[1]
+        assert limits[2] <= box.y0 and box.y1 <= limits[3]
 
 
 def test_dots_and_intervals_stand_at_the_figures() -> None:

@@ -124,6 +124,21 @@ def test_a_step_that_few_leave_is_one_with_its_neighbour() -> None:
     assert Phrase("protect.steps") in released.notes
 
 
+def test_what_only_tells_of_part_of_a_step_gives_nothing_away() -> None:
+    # Corrected is 97 by what reached bracing, and told of again beside it.
+    lines = [("started", 120, 100, "lost", 20), ("corrected", 100, 97, "lost", 3),
+             ("tenotomy", 97, 60, "no_tenotomy", 37), ("braced", 97, 80, "lost", 17)]  # fmt: skip
+    frame = pd.DataFrame(lines, columns=list(FLOW.columns))
+    shown = protect(Result(FLOW, frame, context("feet")), PUBLIC).frame
+    assert shown["step"].tolist() == ["started", "braced"]
+    assert not (shown[["n_in", "n_out"]] == 97).any().any()
+    part = [("corrected", 120, 97, "lost", 23), ("tenotomy", 97, 95, "no_tenotomy", 2),
+            ("braced", 97, 80, "lost", 17)]  # fmt: skip
+    frame = pd.DataFrame(part, columns=list(FLOW.columns))
+    shown = protect(Result(FLOW, frame, context("feet")), PUBLIC).frame
+    assert shown["step"].tolist() == ["corrected", "braced"]
+
+
 def test_a_public_flow_by_file_is_shown_for_all_files_together() -> None:
     lines = [("a.csv", "rows_kept", 50, 40, "lost", 10), ("b.csv", "rows_kept", 20, 20, "none", 0)]
     frame = pd.DataFrame(lines, columns=["file", *FLOW.columns])
