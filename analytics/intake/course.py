@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -85,44 +86,57 @@ class Course:
 
     def says(self, name: str, *values: object) -> np.ndarray:
         """Return the visits where a column has one of the values; missing is not one."""
-        return self.visits[name].isin(values).fillna(False).to_numpy(dtype=bool)
+        codes, distinct = self._coded(name)
+        places = [place for place, value in enumerate(distinct) if value in values]
+        return np.isin(codes, places)
+
+    def _coded(self, name: str) -> tuple[np.ndarray, list[object]]:
+        """Return a column as places in its distinct values, made once; missing is -1."""
+        if name not in self._made:
+            codes, distinct = pd.factorize(self.visits[name])
+            self._made[name] = (codes, list(distinct))
+        return self._made[name]
+
+    @cached_property
+    def _made(self) -> dict[str, tuple[np.ndarray, list[object]]]:
+        return {}
 
     def days(self, name: str) -> np.ndarray:
         """Return a date column as days since 1970-01-01; NaN where missing."""
         return to_days(self.visits[name])
 
-    @property
+    @cached_property
     def is_cast(self) -> np.ndarray:
         """Return the visits at which a cast was put on."""
         return self.says("purpose", "cast")
 
-    @property
+    @cached_property
     def is_tenotomy(self) -> np.ndarray:
         """Return the visits at which a tenotomy was done."""
         return self.says("purpose", "tenotomy") | self.says("procedure", "tenotomy")
 
-    @property
+    @cached_property
     def is_fitting(self) -> np.ndarray:
         """Return the visits at which a brace was fitted."""
         return self.says("purpose", "brace_fitting")
 
-    @property
+    @cached_property
     def was_treated_before(self) -> np.ndarray:
         """Return the visits of children who were, or may have been, treated elsewhere."""
         return self.says("prior_treatment", *TREATED_BEFORE)
 
-    @property
+    @cached_property
     def age_days(self) -> np.ndarray:
         """Return the age at each visit in days; NaN where the birth date is missing."""
         return self.day - self.days("birth_on")
 
-    @property
+    @cached_property
     def midfoot(self) -> np.ndarray:
         """Return the midfoot part of the Pirani score, recorded or summed."""
         signs = ("curved_lateral_border", "medial_crease", "talar_head")
         return _first_known(self.number("pirani_midfoot"), self._sum(signs))
 
-    @property
+    @cached_property
     def total(self) -> np.ndarray:
         """Return the Pirani score, recorded or summed."""
         signs = ("posterior_crease", "empty_heel", "rigid_equinus")
@@ -189,7 +203,7 @@ class Course:
     def _same_foot(self, rows: np.ndarray) -> np.ndarray:
         return np.where((rows >= 0) & (self.foot[rows] == self.foot), rows, -1)
 
-    @property
+    @cached_property
     def series(self) -> np.ndarray:
         """Return the number of the cast series of each cast within its foot; 0 for others.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import hmac
 import re
 from collections.abc import Mapping, Sequence
@@ -65,16 +64,27 @@ def key_texts(parts: Sequence[pd.Series], key: bytes, *, purpose: str) -> pd.Ser
     purpose
         Keeps hashes made for one purpose apart from those made for another.
     """
-    plain = [part.str.strip().str.casefold().str.replace(r"\s+", " ", regex=True) for part in parts]
-    joined = plain[0].str.cat(plain[1:], sep="\x1f") if len(plain) > 1 else plain[0]
-    codes, distinct = pd.factorize(joined)
-    hashed = [_hash(f"{purpose}\x1f{text}", key) for text in distinct]
+    codes, texts = _number_texts(parts[0])
+    for part in parts[1:]:
+        further, more = _number_texts(part)
+        known = (codes >= 0) & (further >= 0)
+        own, pairs = pd.factorize(codes[known] * len(more) + further[known])
+        texts = [f"{texts[pair // len(more)]}\x1f{more[pair % len(more)]}" for pair in pairs]
+        codes = np.full(len(known), -1)
+        codes[known] = own
+    hashed = [_hash(f"{purpose}\x1f{text}", key) for text in texts]
     held = np.array([*hashed, pd.NA], dtype=object)
-    return pd.Series(pd.array(held[codes], dtype="string"), index=joined.index)
+    return pd.Series(pd.array(held[codes], dtype="string"), index=parts[0].index)
+
+
+def _number_texts(part: pd.Series) -> tuple[np.ndarray, list[str]]:
+    """Return a column as places in its distinct texts; case and white space do not matter."""
+    codes, distinct = pd.factorize(part)
+    return codes, [" ".join(text.split()).casefold() for text in distinct]
 
 
 def _hash(text: str, key: bytes) -> str:
-    digest = hmac.new(key, text.encode("utf-8"), hashlib.sha256).digest()
+    digest = hmac.digest(key, text.encode("utf-8"), "sha256")
     return base64.b32encode(digest).decode("ascii")[:PSEUDONYM_LENGTH].lower()
 
 
