@@ -12,6 +12,7 @@ from markupsafe import Markup, escape
 from nbformat import NotebookNode
 
 from analytics.definitions.labels import label
+from analytics.definitions.notebook_words import in_language
 from analytics.display.block import BLOCK_TYPE
 
 _ANCHOR = re.compile(r' id="([^"]+)"')
@@ -97,7 +98,8 @@ def read_chapter(
     for number, cell in enumerate(notebook.cells):
         tags = cell.metadata.get("tags", [])
         if cell.cell_type == "markdown" and NOTEBOOK_TAG not in tags:
-            words, found = render_markdown(cell.source, prefix=f"{name}-{number}", shift=shift)
+            text = in_language(cell.source, notebook=name, cell=cell.id, language=language)
+            words, found = render_markdown(text, prefix=f"{name}-{number}", shift=shift)
             html.append(words)
             headings += found
         elif cell.cell_type == "code":
