@@ -71,7 +71,7 @@ def axis_of(question: str, scale: str, language: str) -> str:
 
 def _own_words(section: str, name: str, question: str, language: str) -> str:
     known = labels(language)
-    asked = (f"{section}.{name}_{words}" for words in (question, question.partition("_")[0]))
+    asked = (f"{section}.{name}_of_{words}" for words in (question, question.partition("_")[0]))
     return next((known[key] for key in asked if key in known), "")
 
 

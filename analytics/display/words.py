@@ -40,6 +40,8 @@ def _word(value: object, language: str, *, months_only: bool) -> str:
         return label(language, "word.withheld")
     if isinstance(value, Phrase):
         return say(value, language, months_only=months_only)
+    if isinstance(value, tuple):
+        return ", ".join(_word(part, language, months_only=months_only) for part in value)
     if isinstance(value, date):
         write = numbers.month if months_only else numbers.day
         return write(value, language)
@@ -143,7 +145,7 @@ def basis(released: Released, language: str) -> tuple[str, ...]:
 
 
 def _exclusion(key: str, n: int | None, language: str) -> str:
-    words = label(language, f"reason.{key}" if f"reason.{key}" in labels(language) else key)
+    words = terms.reason(key, language)
     if n is None:
         return label(language, "sentence.excluded_hidden", reason=words)
     return label(language, "sentence.excluded_part", n=numbers.count(n, language), reason=words)
