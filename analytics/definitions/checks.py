@@ -42,6 +42,7 @@ class Check:
 DOOR_CHECKS = (
     Check("total_row", "hard", "row", (), "a line of totals is no record"),
     Check("repeated_heading", "hard", "row", (), "a page of a register begins with its headings"),
+    Check("removed", "hard", "row", (), "its clinic takes the record back"),
     Check("ragged_row", "hard", "row", (), "cells cannot be told apart"),
     Check(
         "missing", "hard", "visit", (), "a record needs its child, foot, day, clinic and purpose"
@@ -52,7 +53,7 @@ DOOR_CHECKS = (
 )
 
 #: Lines of an export that are no record, and lack nothing.
-NO_RECORD = ("total_row", "repeated_heading")
+NO_RECORD = ("total_row", "repeated_heading", "removed")
 
 #: What one visit, or the days around it, can show.
 VISIT_CHECKS = (

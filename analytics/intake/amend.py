@@ -47,7 +47,7 @@ def tell_rows(rows: pd.DataFrame) -> pd.DataFrame:
     rows
         Input rows by ``seq``, with their reason.
     """
-    seq = np.flatnonzero(rows["reason"].notna())
+    seq = np.flatnonzero(rows["reason"].notna() & rows["reason"].ne("removed"))
     out = rows.iloc[seq]
     return pd.DataFrame(
         {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -24,15 +24,32 @@ FLAG_COLUMNS = (
     "file", "sheet", "line", "table", "clinic", "child", "side", "on", "rule", "severity", "found",
 )  # fmt: skip
 
+#: One line per correction that came back from a clinic, as it was written.
+CORRECTION_COLUMNS = (
+    "file", "sheet", "line", "action", "column", "before", "after", "rule", "child", "side", "on",
+    "who", "when",
+)  # fmt: skip
+
+
+def no_corrections() -> pd.DataFrame:
+    """Return a table of corrections without a row."""
+    return pd.DataFrame({name: pd.array([], dtype="string") for name in CORRECTION_COLUMNS})
+
 
 @dataclass(frozen=True)
 class Ledger:
-    """Fates of rows and of the records in them, amendments, and faults found."""
+    """Fates of rows and of the records in them, amendments, and faults found.
+
+    ``corrections`` has the columns of ``CORRECTION_COLUMNS`` and ``outcome``: what became of each.
+    """
 
     rows: pd.DataFrame
     pieces: pd.DataFrame
     amendments: pd.DataFrame
     flags: pd.DataFrame
+    corrections: pd.DataFrame = field(
+        default_factory=lambda: no_corrections().assign(outcome=pd.array([], dtype="string"))
+    )
 
     def balance(self) -> pd.DataFrame:
         """Return rows read and their fates by file and sheet, proven to add up.

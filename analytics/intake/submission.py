@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 
@@ -12,9 +12,11 @@ import pandas as pd
 
 from analytics.definitions.columns import EXTRA_PREFIX, TABLES
 from analytics.errors import SourceMapError
+from analytics.intake.correct import correct_cells, remove_rows
 from analytics.intake.facts import find_troubles, join_troubles, read_facts
 from analytics.intake.headings import check_headings, used_headings
 from analytics.intake.identity import key_texts
+from analytics.intake.ledger import no_corrections
 from analytics.intake.map_types import SourceMap
 from analytics.intake.mapped_sheet import MappedSheet, plain_texts
 from analytics.intake.read import Sheet, read_sheet
@@ -42,6 +44,8 @@ class Submission:
         Values that could not be used.
     sources
         The exports.
+    tried
+        Corrections of these exports, tried (``correct.TRIED_COLUMNS``).
     """
 
     rows: pd.DataFrame
@@ -49,11 +53,29 @@ class Submission:
     facts: dict[str, pd.DataFrame]
     troubles: pd.DataFrame
     sources: tuple[Source, ...]
+    tried: pd.DataFrame
 
 
-def read_submissions(
-    paths: Sequence[Path], source_map: SourceMap, *, key: bytes, clinics: frozenset[str]
-) -> list[Submission]:
+@dataclass(frozen=True)
+class Door:
+    """What every export is held against as it comes in.
+
+    Parameters
+    ----------
+    key
+        Secret of the pseudonyms.
+    clinics
+        Codes of the programme's clinics; empty when it has no list.
+    corrections
+        Corrections that came back from clinics (``intake.corrections``).
+    """
+
+    key: bytes = field(repr=False)
+    clinics: frozenset[str] = frozenset()
+    corrections: pd.DataFrame = field(default_factory=no_corrections)
+
+
+def read_submissions(paths: Sequence[Path], source_map: SourceMap, door: Door) -> list[Submission]:
     """Return what the exports of one map say, in their order.
 
     Exports with the same headings that follow each other are read as one, because a column is
@@ -65,10 +87,8 @@ def read_submissions(
         The exports.
     source_map
         How they are written.
-    key
-        Secret of the pseudonyms.
-    clinics
-        Codes of the programme's clinics; empty when it has no list.
+    door
+        Key, clinics and corrections.
 
     Raises
     ------
@@ -83,9 +103,9 @@ def read_submissions(
             where="; ".join(source_map.doubtful),
             todo="settle each in the map, then take it out of 'doubtful'",
         )
-    sheets = [_open_sheet(path, source_map, clinics) for path in paths]
+    sheets = [_open_sheet(path, source_map, door.clinics) for path in paths]
     stacks = groupby(sheets, key=lambda sheet: tuple(sheet.cells.columns))
-    return [_translate(stack_sheets([*same]), source_map, key, clinics) for _, same in stacks]
+    return [_translate(stack_sheets([*same]), source_map, door) for _, same in stacks]
 
 
 def _open_sheet(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> Sheet:
@@ -96,14 +116,15 @@ def _open_sheet(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> S
     return replace(sheet, cells=sheet.cells[used_headings(source_map, sheet)])
 
 
-def _translate(
-    stack: Stacked, source_map: SourceMap, key: bytes, clinics: frozenset[str]
-) -> Submission:
+def _translate(stack: Stacked, source_map: SourceMap, door: Door) -> Submission:
+    stack, corrected = correct_cells(stack, source_map, door.corrections)
     reader = MappedSheet(stack, source_map)
-    _refuse_unmapped(reader, clinics)
-    rows = _read_rows(reader, key)
+    if len(corrected):
+        reader.refuse_identifiers(door.clinics)
+    _refuse_unmapped(reader, door.clinics)
+    rows, removed = remove_rows(stack, _read_rows(reader, door.key), door.corrections)
     visits, of_visits = _read_visits(reader, rows)
-    facts, of_facts = read_facts(reader, rows, key)
+    facts, of_facts = read_facts(reader, rows, door.key)
     troubles = join_troubles(of_visits + of_facts)
     is_whole = rows["reason"].isna().to_numpy()[troubles["row"].to_numpy(dtype=np.int64)]
     visits = visits[visits["reason"].isna()]
@@ -114,7 +135,8 @@ def _translate(
         Source(sheet.file, sheet.sha256, len(sheet.line), source_map.name, source_map.sha256)
         for sheet in stack.sheets
     )
-    return Submission(rows, visits, facts, troubles[is_whole], sources)
+    tried = pd.concat([corrected, removed], ignore_index=True)
+    return Submission(rows, visits, facts, troubles[is_whole], sources, tried)
 
 
 def _refuse_unmapped(reader: MappedSheet, clinics: frozenset[str]) -> None:

@@ -22,7 +22,10 @@ N_WORST = 12
 
 @contextmanager
 def follow_steps(steps: Sequence[str]) -> Iterator[Callable[[str], None]]:
-    """Show how many of the steps are done, on the error stream; give what tells of one done."""
+    """Show how many of the steps are done, on the error stream; give what tells of one done.
+
+    What is told and is no step is a part of one: it is shown, and counts for nothing.
+    """
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),
@@ -31,7 +34,9 @@ def follow_steps(steps: Sequence[str]) -> Iterator[Callable[[str], None]]:
     )
     with Progress(*columns, console=Console(stderr=True)) as progress:
         task = progress.add_task("Starting", total=len(steps))
-        yield lambda step: progress.update(task, advance=1, description=f"Done: {step}")
+        yield lambda step: progress.update(
+            task, advance=int(step in steps), description=f"Done: {step}"
+        )
 
 
 def tell_check(report: Report) -> str:
@@ -55,8 +60,29 @@ def tell_check(report: Report) -> str:
             "",
             heading,
             *told,
+            *_tell_corrections(ledger.corrections, report.language),
         ]
     )
+
+
+def _tell_corrections(corrections: pd.DataFrame, language: str) -> list[str]:
+    """Return how many corrections were applied, and each one that was not, with the reason."""
+    if corrections.empty:
+        return []
+    say = partial(label, language)
+    left = corrections[corrections["outcome"] != "applied"]
+    lines = [
+        say(
+            "correction.line",
+            file=row.file,
+            line=row.line,
+            action=say(f"correction.action.{row.action}"),
+            outcome=say(f"correction.outcome.{row.outcome}"),
+        )
+        for row in left.itertuples(index=False)
+    ]
+    n_applied = len(corrections) - len(left)
+    return ["", say("correction.title", n_applied=n_applied, n=len(corrections)), *lines]
 
 
 def list_worst_faults(flags: pd.DataFrame) -> pd.DataFrame:

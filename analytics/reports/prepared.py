@@ -46,6 +46,7 @@ def restore(settings: Settings, name: str, make: Callable[[], Any]) -> Any:
 def _file_name(settings: Settings, name: str) -> str:
     # Audience and language change how results are shown, not the records or the cohort.
     days = (settings.cut_off, settings.extracted_on, settings.started_on)
-    parts = (settings.file, days, settings.sources, settings.clinics, settings.protocol)
+    files = (settings.file, settings.sources, settings.clinics, settings.corrections)
+    parts = (files, days, settings.protocol)
     key = hashlib.sha256(repr(parts).encode("utf-8")).hexdigest()[:16]
     return f"{name}-{key}.pickle"

@@ -67,7 +67,13 @@ def build_provenance(
         "seeds": sorted(set(seeds)),
         "inputs": _inputs(records, policy),
         "balance": _balance(records, policy),
-    }
+    } | ({"corrections": _corrections(records)} if policy.names_clinics else {})
+
+
+def _corrections(records: Records) -> dict[str, int]:
+    """Return how many corrections there were, by what became of them."""
+    counts = records.ledger.corrections["outcome"].value_counts()
+    return {str(outcome): int(n) for outcome, n in sorted(counts.items())}
 
 
 def _inputs(records: Records, policy: Policy) -> list[dict[str, Any]]:

@@ -21,8 +21,8 @@ from analytics.reports.setting_values import day, needed, one_of, text, unknown_
 #: Sections of the file and the keys that each may hold; the empty name is the top of the file.
 KEYS: dict[str, tuple[str, ...]] = {
     "": (
-        "programme", "source", "clinics", "protocol", "policy", "indicator", "spending",
-        "published",
+        "programme", "source", "clinics", "corrections", "protocol", "policy", "indicator",
+        "spending", "published",
     ),
     "programme": (
         "name", "cut_off", "started_on", "language", "identity_key", "identity_key_env",
@@ -66,6 +66,8 @@ class Settings:
         Exports with their maps.
     clinics
         Table of the clinics; None when there is none.
+    corrections
+        File of corrections that came back from clinics; None when there is none.
     protocol
         Clinical windows in force.
     identity_key
@@ -92,6 +94,7 @@ class Settings:
     own_indicators: Mapping[str, Any] = field(default_factory=dict)
     spending: tuple[Spending, ...] = ()
     burden: Burden = field(default_factory=Burden)
+    corrections: Path | None = None
 
 
 def read_settings(
@@ -142,6 +145,9 @@ def read_settings(
         own_indicators=_section(tree, "indicator", path),
         spending=read_spending(tree.get("spending", []), f"{path.name}, [[spending]]"),
         burden=build_burden(_section(tree, "published", path), where=f"{path.name}, [published]"),
+        corrections=_beside(path, tree["corrections"], "corrections")
+        if tree.get("corrections")
+        else None,
     )
     _check_order_of_days(settings, where)
     return settings

@@ -1,0 +1,228 @@
+"""Corrections applied: to cells and rows of an export, and to what the rules found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.checks import CHECKS
+from analytics.intake.corrections import CONFIRM, CORRECT, REMOVE
+from analytics.intake.identity import veil
+from analytics.intake.map_types import SourceMap
+from analytics.intake.mapped_sheet import MappedSheet
+from analytics.intake.read_types import categorise
+from analytics.intake.stacked import Stacked
+from analytics.intake.translate import declared_column, translate
+
+#: What was tried: number of the correction, row of the export, what became of it, and for a
+#: changed value where it belongs and what stood there.
+TRIED_COLUMNS = ("number", "row", "outcome", "table", "column", "before", "after")
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """Cells of an export while they are corrected; ``texts`` holds the changed columns."""
+
+    sheet: Stacked
+    source_map: SourceMap
+    places: dict[str, str]
+    texts: dict[str, np.ndarray] = field(default_factory=dict)
+
+    def correct(self, row: int, wanted: pd.Series) -> str:
+        """Put the right value in its place where all is as the correction says."""
+        heading = wanted["column"]
+        if heading in (*self.source_map.child.id, *self.source_map.child.link):
+            return "identifier"
+        if heading not in self.places:
+            return "no_column"
+        held = self.texts.get(heading)
+        if held is None:
+            held = self.sheet.cells[heading].to_numpy(dtype=object, copy=True)
+        if cell_text(held[row]) != " ".join(wanted["before"].split()):
+            return "before_differs"
+        held[row] = wanted["after"]
+        self.texts[heading] = held
+        return "applied"
+
+    def show(self, heading: str, text: str) -> str:
+        """Return a text of the export as the ledger may keep it: nothing that could name a person.
+
+        Dates, numbers and agreed codes stay; anything else only tells its length.
+        """
+        place = self.places.get(heading, "")
+        table, _, name = place.partition(".")
+        if not place or declared_column(table, name).kind == "text":
+            return veil(text) if text else ""
+        is_bad = translate(categorise([text]), self.source_map, place).is_bad[0]
+        return veil(text) if is_bad else text
+
+
+def correct_cells(
+    sheet: Stacked, source_map: SourceMap, corrections: pd.DataFrame
+) -> tuple[Stacked, pd.DataFrame]:
+    """Return the rows with the right values in their places, and what became of the corrections.
+
+    Parameters
+    ----------
+    sheet
+        Rows with the headings that the map reads.
+    source_map
+        Their map.
+    corrections
+        All corrections of the programme, in their order.
+
+    Returns
+    -------
+    sheet
+        The same rows in the same order.
+    tried
+        ``TRIED_COLUMNS``, one line for each change of a cell whose line is in the export.
+    """
+    headings = MappedSheet(sheet, source_map).headings()
+    places = {heading: name for name, known in headings.items() for heading in known}
+    cells = _Cells(sheet, source_map, places)
+    tried = []
+    for number, row in _find_rows(sheet, corrections, CORRECT):
+        wanted = corrections.iloc[number]
+        heading = wanted["column"]
+        outcome = cells.correct(row, wanted)
+        table, _, column = places.get(heading, ".").partition(".")
+        before, after = (cells.show(heading, wanted[name]) for name in ("before", "after"))
+        tried.append((number, row, outcome, table, column, before, after))
+    fixed = {name: categorise([*held]) for name, held in cells.texts.items()}
+    return replace(sheet, cells=sheet.cells.assign(**fixed)), _book(tried)
+
+
+def remove_rows(
+    sheet: Stacked, rows: pd.DataFrame, corrections: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the input rows with those set aside that a clinic takes back, and what was tried.
+
+    Parameters
+    ----------
+    sheet
+        The rows of the export.
+    rows
+        ``child, reason`` and more, one for each of them.
+    corrections
+        All corrections of the programme.
+    """
+    reason = rows["reason"].copy()
+    tried = []
+    for number, row in _find_rows(sheet, corrections, REMOVE):
+        child = rows["child"].iloc[row]
+        same = corrections["child"].iloc[number] == ("" if pd.isna(child) else child)
+        if same:
+            reason.iloc[row] = "removed"
+        tried.append((number, row, "applied" if same else "child_differs", "", "", "", ""))
+    return rows.assign(reason=reason), _book(tried)
+
+
+def confirm_faults(
+    flags: pd.DataFrame, corrections: pd.DataFrame
+) -> tuple[pd.DataFrame, dict[int, str]]:
+    """Return the faults that nobody has confirmed as right, and what became of confirmations.
+
+    Parameters
+    ----------
+    flags
+        The ledger's flags.
+    corrections
+        All corrections of the programme.
+
+    Returns
+    -------
+    flags
+        Without those that were confirmed.
+    outcomes
+        Number of each confirmation to what became of it.
+    """
+    silenced = np.zeros(len(flags), dtype=bool)
+    outcomes = {}
+    at = flags.assign(line=flags["line"].astype("string"), on=flags["on"].dt.strftime("%Y-%m-%d"))
+    texts = at[["file", "sheet", "line", "rule", "side", "on", "child"]].fillna("")
+    for number in np.flatnonzero(corrections["action"] == CONFIRM):
+        wanted = corrections.iloc[number]
+        if CHECKS[wanted["rule"]].severity == "hard":
+            outcomes[int(number)] = "hard_rule"
+            continue
+        found = np.ones(len(flags), dtype=bool)
+        for name in ("file", "sheet", "line", "rule", "side", "on"):
+            is_open = name in ("side", "on") and not wanted[name]
+            found &= is_open | (texts[name] == wanted[name]).to_numpy(dtype=bool)
+        same = found & (texts["child"] == wanted["child"]).to_numpy(dtype=bool)
+        silenced |= same
+        outcomes[int(number)] = (
+            "applied" if same.any() else "child_differs" if found.any() else "no_fault"
+        )
+    return flags[~silenced].reset_index(drop=True), outcomes
+
+
+def build_book(
+    corrections: pd.DataFrame, tried: pd.DataFrame, confirmed: dict[int, str]
+) -> pd.DataFrame:
+    """Return every correction with what became of it, for the ledger.
+
+    Parameters
+    ----------
+    corrections
+        All corrections of the programme.
+    tried
+        ``TRIED_COLUMNS`` of all exports together.
+    confirmed
+        Number to what became of a confirmation.
+
+    Returns
+    -------
+    DataFrame
+        Columns of the ledger's corrections.
+    """
+    by_number = tried.drop_duplicates("number").set_index("number")
+    numbers = pd.RangeIndex(len(corrections))
+    outcome = by_number["outcome"].reindex(numbers).fillna(pd.Series(confirmed, dtype="object"))
+    book = corrections.drop(columns=["before", "after"]).reset_index(drop=True)
+    return book.assign(
+        before=by_number["before"].reindex(numbers).fillna("").array,
+        after=by_number["after"].reindex(numbers).fillna("").array,
+        outcome=outcome.fillna("no_line").array,
+    )
+
+
+def amend_corrected(tried: pd.DataFrame) -> pd.DataFrame:
+    """Return an amendment for each corrected value; ``tried`` has the ``seq`` of its row."""
+    done = tried[(tried["outcome"] == "applied") & (tried["table"] != "")]
+    columns = ["seq", "table", "column", "before", "after"]
+    return done[columns].assign(rule="correction")
+
+
+def cell_text(value: object) -> str:
+    """Return what a person reads in a cell: a day as YYYY-MM-DD, white space made plain."""
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, float):
+        return "" if np.isnan(value) else f"{value:.15g}"
+    return " ".join(str(value).split())
+
+
+def _find_rows(sheet: Stacked, corrections: pd.DataFrame, action: str) -> Iterator[tuple[int, int]]:
+    """Yield the number of each correction of an action, and the row of the sheet it speaks of."""
+    chosen = np.flatnonzero(corrections["action"] == action)
+    if not len(chosen):
+        return
+    names = ("file", "sheet", "line")
+    own = [sheet.each("file"), sheet.each("sheet"), pd.array(sheet.line).astype("string")]
+    place = pd.Series(range(len(sheet.line)), index=pd.MultiIndex.from_arrays(own))
+    for number in chosen:
+        row = place.get(tuple(corrections[name].iloc[number] for name in names))
+        if row is not None:
+            yield int(number), int(row)
+
+
+def _book(tried: Sequence[tuple[object, ...]]) -> pd.DataFrame:
+    book = pd.DataFrame(tried, columns=list(TRIED_COLUMNS))
+    kinds = {name: "int64" if name in ("number", "row") else "string" for name in TRIED_COLUMNS}
+    return book.astype(kinds)

@@ -1,0 +1,123 @@
+"""Corrections that came back from clinics: a small CSV that a person keeps beside the settings.
+
+One line is one correction::
+
+    file,sheet,line,action,column,before,after,rule,child,side,on,who,when
+    visits.csv,,12,correct,Pirani,45,4.5,,,,,Sr. Ruiz,2026-01-12
+    visits.csv,,17,remove row,,,,,k3...,,,Sr. Ruiz,2026-01-12
+    visits.csv,,31,confirm as is,,,,R11,k7...,left,2025-03-01,Sr. Ruiz,2026-01-12
+
+``correct`` puts ``after`` in the place of ``before`` under the heading ``column`` of the export.
+``remove row`` sets the row aside. ``confirm as is`` silences what the soft rule ``rule`` found.
+The last two name the pseudonym ``child``, so that a line which has become another child's is left
+alone. None is applied unless all that it names is found; what became of each is in the ledger.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from analytics.definitions.checks import CHECKS
+from analytics.errors import ExportFileError
+from analytics.intake.ledger import CORRECTION_COLUMNS, no_corrections
+from analytics.intake.map_types import FileSettings
+from analytics.intake.read import Sheet, read_sheet
+from analytics.intake.suggest import suggest
+
+CORRECT, REMOVE, CONFIRM = "correct", "remove row", "confirm as is"
+ACTIONS = (CORRECT, REMOVE, CONFIRM)
+
+_NEEDED = ("file", "line", "action", "who", "when")
+
+#: What can become of a correction; only the first changes anything.
+OUTCOMES = (
+    "applied", "no_line", "no_column", "identifier", "before_differs", "child_differs",
+    "hard_rule", "no_fault",
+)  # fmt: skip
+
+
+def read_corrections(path: Path) -> pd.DataFrame:
+    """Return the corrections of a CSV file, as texts.
+
+    Parameters
+    ----------
+    path
+        CSV in UTF-8 with the headings of ``CORRECTION_COLUMNS``; those that no line needs may be
+        left out. A file with headings alone holds no correction.
+
+    Raises
+    ------
+    ExportFileError
+        When a heading or an action is unknown, or a line lacks what its action needs.
+    """
+    if _has_headings_alone(path):
+        return no_corrections()
+    sheet = read_sheet(path, FileSettings())
+    _refuse_headings(sheet)
+    texts = {
+        name: sheet.cells[name].astype("string").str.strip().fillna("")
+        if name in sheet.cells
+        else pd.Series("", index=sheet.cells.index, dtype="string")
+        for name in CORRECTION_COLUMNS
+    }
+    table = pd.DataFrame(texts)
+    for row in range(len(table)):
+        fault = _find_fault(table.iloc[row], ragged=sheet.aside[row] is not None)
+        if fault:
+            raise ExportFileError(
+                f"a correction cannot be used: {fault[0]}",
+                where=sheet.where(row),
+                allowed=fault[1],
+                todo="correct this line of the file of corrections",
+            )
+    return table.assign(line=table["line"].astype("int64").astype("string"))
+
+
+def _has_headings_alone(path: Path) -> bool:
+    try:
+        lines = path.read_text(encoding="utf-8-sig").split("\n")
+    except (OSError, UnicodeDecodeError):
+        return False  # read_sheet says what is wrong
+    return bool(lines[0].strip()) and not any(line.strip(", \r\t") for line in lines[1:])
+
+
+def _refuse_headings(sheet: Sheet) -> None:
+    found = [*sheet.cells.columns]
+    unknown = [name for name in found if name not in CORRECTION_COLUMNS]
+    absent = [name for name in _NEEDED if name not in found]
+    if unknown or absent:
+        what = f"has the heading '{unknown[0]}'" if unknown else f"has no heading '{absent[0]}'"
+        raise ExportFileError(
+            f"the file of corrections {what}",
+            where=sheet.where(),
+            allowed=", ".join(CORRECTION_COLUMNS),
+            todo=(suggest(unknown[0], CORRECTION_COLUMNS) if unknown else "")
+            or "correct the headings",
+        )
+
+
+def _find_fault(row: pd.Series, *, ragged: bool) -> tuple[str, str] | None:
+    """Return what is wrong with a correction and what is allowed; nothing when it can be tried."""
+    if ragged:
+        return "it has more or fewer cells than there are headings", ", ".join(CORRECTION_COLUMNS)
+    action = row["action"]
+    if action not in ACTIONS:
+        return f"the action is '{action}'", ", ".join(ACTIONS)
+    needed = [*_NEEDED, *{CORRECT: ("column",), CONFIRM: ("rule",)}.get(action, ())]
+    absent = [name for name in needed if not row[name]]
+    if absent:
+        return f"'{absent[0]}' is empty", f"'{action}' needs {', '.join(needed)}"
+    if not row["line"].isdecimal():
+        return f"the line is '{row['line']}'", "a line of the export, counted from 1"
+    if action == CONFIRM and row["rule"] not in CHECKS:
+        return f"there is no rule '{row['rule']}'", ", ".join(CHECKS)
+    if action == CORRECT and row["before"] == row["after"]:
+        return "before and after are the same", "another value, or the action 'confirm as is'"
+    days = [name for name in ("when", "on") if row[name] and not _is_day(row[name])]
+    return (f"'{days[0]}' is '{row[days[0]]}'", "a day as YYYY-MM-DD") if days else None
+
+
+def _is_day(text: str) -> bool:
+    return len(text) == 10 and not pd.isna(pd.to_datetime(text, format="%Y-%m-%d", errors="coerce"))
