@@ -7,6 +7,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from analytics.definitions.typography import set_spaces
 from analytics.errors import SettingsError
 
 
@@ -37,7 +38,7 @@ def labels(language: str) -> dict[str, str]:
     for file in sorted(folder.iterdir(), key=lambda item: item.name):
         if file.name.endswith(".toml"):
             merged |= _flatten(tomllib.loads(file.read_text(encoding="utf-8")))
-    return merged
+    return {key: set_spaces(text, language) for key, text in merged.items()}
 
 
 def label(language: str, key: str, /, **values: object) -> str:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
+from analytics.definitions.typography import set_spaces
+
 #: The language in which the notebooks themselves are written.
 WRITTEN_IN = "en"
 
@@ -65,4 +67,4 @@ def in_language(source: str, *, notebook: str, cell: str, language: str) -> str:
     """
     if language == WRITTEN_IN:
         return source
-    return translations(language, notebook)[cell].words
+    return set_spaces(translations(language, notebook)[cell].words, language)

@@ -8,7 +8,6 @@ from datetime import date
 from functools import cache
 
 from babel import Locale
-from babel.dates import format_date
 from babel.numbers import format_decimal
 
 from analytics.definitions.labels import label
@@ -87,8 +86,13 @@ def interval(lower: str, upper: str) -> str:
 
 
 def ratio(value: float, language: str) -> str:
-    """Return a ratio with about three figures that count."""
+    """Return a ratio with about three figures that count.
+
+    One that is not quite 1 gets up to two more, so that it is not written as if it were.
+    """
     places = next(p for least, p in ((100, 0), (10, 1), (0.1, 2), (0.0, 3)) if value >= least)
+    if abs(value - 1) > _ALMOST:
+        places = next((p for p in (places, 3, 4) if round(value, p) != 1), 4)
     return decimal(value, language, places=places)
 
 
@@ -107,13 +111,17 @@ def p_value(value: float, language: str) -> str:
 
 def day(value: date, language: str) -> str:
     """Return a date with its month in words."""
-    return str(format_date(value, format="long", locale=locale_of(language)))
+    number = label(language, "period.first") if value.day == 1 else value.day
+    return label(language, "period.day", day=number, month=_month(value, language), year=value.year)
 
 
 def month(value: date, language: str) -> str:
     """Return the month of a date, in our own words."""
-    name = label(language, f"month.{value.month}")
-    return label(language, "period.month", month=name, year=value.year)
+    return label(language, "period.month", month=_month(value, language), year=value.year)
+
+
+def _month(value: date, language: str) -> str:
+    return label(language, f"month.{value.month}")
 
 
 def quarter(code: str, language: str) -> str:
@@ -125,8 +133,19 @@ def quarter(code: str, language: str) -> str:
 
 
 def units(value: int | None, unit: str, language: str) -> str:
-    """Return the word for so many of a unit; None is many."""
-    return label(language, f"unit.{unit}.{'one' if value == 1 else 'other'}")
+    """Return the word for so many of a unit, by the plural rule of the language; None is many."""
+    category = "other" if value is None else plural_category(value, language)
+    return label(language, f"unit.{unit}.{category}")
+
+
+@cache
+def plural_category(value: int, language: str) -> str:
+    """Return ``one`` or ``other``; French and Portuguese count nought among the first.
+
+    Where a language has a category for millions besides, its words are those of ``other``.
+    """
+    category = str(Locale.parse(locale_of(language)).plural_form(value))
+    return category if category == "one" else "other"
 
 
 def counted(value: int, unit: str, language: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import string
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,27 @@ ROOT = Path(analytics.__file__).parent
 @pytest.mark.parametrize("language", languages())
 def test_every_language_has_every_label(language: str) -> None:
     assert labels(language).keys() == labels("en").keys()
+
+
+@pytest.mark.parametrize("language", languages())
+def test_every_label_takes_the_values_that_the_english_takes(language: str) -> None:
+    here, english = labels(language), labels("en")
+    differ = [k for k in english if _placeholders(here.get(k, "")) != _placeholders(english[k])]
+    assert not differ
+
+
+def test_the_four_languages_are_there() -> None:
+    assert languages() == ("en", "es", "fr", "pt")
+
+
+def test_a_unit_has_a_word_for_one_and_for_others() -> None:
+    units = {key.rpartition(".")[0] for key in labels("en") if key.startswith("unit.")}
+    assert len(units) > 10
+    assert {f"{u}.{n}" for u in units for n in ("one", "other")} <= labels("en").keys()
+
+
+def _placeholders(text: str) -> set[str]:
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
 
 
 @pytest.mark.parametrize("code", INDICATORS)
