@@ -61,7 +61,9 @@ def estimates(cohort: Cohort, *, by: Sequence[str] = ()) -> Result:
         unknown=0,
     )
     context = describe(cohort, "records_passing", cohort.feet, method=_METHOD, unit="record")
-    return Result(ESTIMATES, typed(frame, ESTIMATES, by), context, groups=tuple(by))
+    children = cohort.feet.groupby("clinic")["child"].nunique().rename("children").reset_index()
+    beside = {"children": children} if "clinic" in by else {}
+    return Result(ESTIMATES, typed(frame, ESTIMATES, by), context, tuple(by), beside)
 
 
 def _find_clinics(cohort: Cohort, pieces: pd.DataFrame) -> pd.Series:

@@ -10,7 +10,6 @@ from collections.abc import Callable
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from analytics.definitions.labels import label
 from analytics.display.draw_comparison import draw_comparison
 from analytics.display.draw_curve import draw_curve
 from analytics.display.draw_effects import draw_effects
@@ -20,6 +19,7 @@ from analytics.display.draw_profile import draw_profile
 from analytics.display.draw_trend import draw_trend
 from analytics.display.tables import require_released
 from analytics.display.theme import empty_figure, look
+from analytics.display.words import why_empty
 from analytics.results import COMPARISON, CURVE, EFFECTS, ESTIMATES, FLOW, PROFILE, TREND
 from analytics.sharing.protect import Released
 
@@ -52,7 +52,7 @@ def draw(released: Released, language: str = "en") -> Figure:
     require_released(released)
     with look():
         if released.frame.empty:
-            return empty_figure(label(language, "word.nothing"))
+            return empty_figure(why_empty(released, language))
         return _DRAWERS[released.shape.name](released, language)
 
 

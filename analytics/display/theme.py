@@ -122,5 +122,5 @@ def quiet_y(axes: Axes) -> None:
 def empty_figure(words: str) -> Figure:
     """Return a figure that only says why there is nothing to draw."""
     figure = new_figure(1.0)
-    figure.text(0.02, 0.5, fit(words, longest=90), va="center", color=QUIET)
+    figure.text(0.02, 0.5, fold(words, width=80), va="center", color=QUIET)
     return figure

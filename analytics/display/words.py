@@ -86,7 +86,13 @@ def tell(released: Released, language: str) -> tuple[str, ...]:
 def findings(released: Released, language: str) -> tuple[str, ...]:
     """Return what the result says."""
     found = SENTENCES[released.shape.name](released, language)
-    return found or (label(language, "word.nothing"),)
+    return found or (why_empty(released, language),)
+
+
+def why_empty(released: Released, language: str) -> str:
+    """Return why a result has no rows: all were withheld, or there were none."""
+    withheld = any(note.key == "protect.too_fine" for note in released.notes)
+    return label(language, "protect.too_fine" if withheld else "word.nothing")
 
 
 def notes(released: Released, language: str) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hmac
 from collections.abc import Mapping
 
 import pandas as pd
@@ -22,7 +23,13 @@ def clinic_column(result: Result) -> str | None:
     return "unit" if "unit" in result.shape.columns else None
 
 
-def find_small_clinics(result: Result, frame: pd.DataFrame, smallest: int) -> list[str]:
+def find_small_clinics(
+    result: Result,
+    frame: pd.DataFrame,
+    smallest: int,
+    *,
+    codes: Mapping[str, str] | None = None,
+) -> list[str]:
     """Return the clinics to be shown as one: each with fewer children, at least two or none.
 
     Parameters
@@ -34,15 +41,23 @@ def find_small_clinics(result: Result, frame: pd.DataFrame, smallest: int) -> li
     smallest
         Fewest children of a clinic that may stand alone. The merged row must reach it as well, so
         the next smallest clinics join it until it does.
+    codes
+        Letters given by the report: a clinic without any is small in all tables of the report.
     """
-    sizes = _children(result, frame).sort_values(kind="stable")
-    sizes = sizes[sizes.index != TOTAL]
-    small = int((sizes < smallest).sum())
-    if not small:
+    here = frame[str(clinic_column(result))].dropna().unique()
+    sizes = _children(result, frame).reindex([c for c in here if c != TOTAL]).fillna(0)
+    sizes = sizes.sort_values(kind="stable")
+    is_small = (sizes < smallest).to_numpy(dtype=bool)
+    if codes is not None:
+        is_small |= ~sizes.index.isin(list(codes))
+    if not is_small.any():
         return []
-    while small < len(sizes) and sizes.iloc[:small].sum() < smallest:
-        small += 1
-    return [str(name) for name in sizes.index[:small]]
+    # Those merged first, the rest by size: the next smallest come next.
+    sizes = pd.concat([sizes[is_small], sizes[~is_small]])
+    n = int(is_small.sum())
+    while n < len(sizes) and (n < 2 or sizes.iloc[:n].sum() < smallest):
+        n += 1
+    return [str(name) for name in sizes.index[:n]]
 
 
 def _children(result: Result, frame: pd.DataFrame) -> pd.Series:
@@ -99,9 +114,9 @@ def code_clinics(
     Parameters
     ----------
     codes
-        Letters given by the report, so that a clinic has the same ones in all its tables. Without
-        them letters follow the largest count that is shown, which a reader sees anyway: an order
-        by name would give the names away.
+        Letters given by the report (``draw_letters``), so that a clinic has the same ones in all
+        its tables. Without them letters follow the largest count that is shown, which a reader
+        sees anyway: an order by name would give the names away.
     """
     name = str(clinic_column(result))
     clinics = [str(c) for c in frame[name].dropna().unique() if c not in (OTHER_CLINICS, TOTAL)]
@@ -111,6 +126,35 @@ def code_clinics(
     sizes = frame.groupby(name)[count].max().astype("float64").fillna(-1.0)
     ordered = sorted(clinics, key=lambda clinic: (-sizes[clinic], clinic))
     return {clinic: letters(i) for i, clinic in enumerate(ordered)}
+
+
+def draw_letters(children: pd.Series, smallest: int, key: bytes) -> dict[str, str]:
+    """Return clinic to letters, for the clinics of a report that are not shown as one.
+
+    Letters follow a keyed hash of the code: neither size nor name nor the order of the list tells
+    which clinic they stand for, and they stay the same from report to report.
+
+    Parameters
+    ----------
+    children
+        Children of each clinic, by its code.
+    smallest
+        Fewest children of a clinic that may stand alone.
+    key
+        Secret of the programme.
+    """
+
+    def drawn(clinic: str) -> bytes:
+        return hmac.digest(key, f"letters of clinics\x1f{clinic}".encode(), "sha256")
+
+    ordered = sorted(map(str, children.index), key=drawn)
+    sizes = children.sort_values(kind="stable")
+    n = int((sizes < smallest).sum())
+    while n and n < len(sizes) and (n < 2 or sizes.iloc[:n].sum() < smallest):
+        n += 1
+    small = set(sizes.index[:n])
+    alone = [clinic for clinic in ordered if clinic not in small]
+    return {clinic: letters(position) for position, clinic in enumerate(alone)}
 
 
 def letters(position: int) -> str:

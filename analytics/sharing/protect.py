@@ -61,7 +61,8 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
         also withholds small counts with as many others as it takes, makes the steps of curves
         wider, and keeps only harmless frames beside the result.
     codes
-        Clinic to letters, where a report uses the same ones in all its tables.
+        Clinic to letters, where a report uses the same ones in all its tables; a clinic without
+        any is shown with the small ones.
 
     Returns
     -------
@@ -71,7 +72,7 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
     Notes
     -----
     A flow or a profile by groups is shown for all groups together, and why units were not counted
-    is not split by group; a table split by two columns is withheld whole. Totals over groups count
+    is not split by group; a table split by two things loses all its rows. Totals over groups count
     as known to the reader, so a table split by clinic is safe beside the same table for the
     network. How many units were not counted in all may show (all less counted); of what kind they
     were may not, when they are few. Not covered: a reader who subtracts two results about
@@ -92,7 +93,7 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
     hidden = nothing_hidden(frame)
     beside = dict(result.beside)
     if policy.smallest_count:
-        frame, told = _set_clinics(result, frame, policy)
+        frame, told = _set_clinics(result, frame, policy, codes)
         frame, hidden = _withhold(result, frame, policy)
         notes += [*told, *_note_hidden(result, hidden, policy)]
         beside = {name: beside[name] for name in _HARMLESS_BESIDE if name in beside}
@@ -114,7 +115,7 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
 
 
 def _set_clinics(
-    result: Result, frame: pd.DataFrame, policy: Policy
+    result: Result, frame: pd.DataFrame, policy: Policy, codes: Mapping[str, str] | None
 ) -> tuple[pd.DataFrame, list[Phrase]]:
     """Return the frame with small clinics as one, and without rows that list clinics as terms."""
     for column in ("term", "variable"):
@@ -122,7 +123,7 @@ def _set_clinics(
             frame = frame.loc[frame[column].ne("clinic")].reset_index(drop=True)
     if not clinic_column(result) or not policy.smallest_unit_children or frame.empty:
         return frame, []
-    small = find_small_clinics(result, frame, policy.smallest_unit_children)
+    small = find_small_clinics(result, frame, policy.smallest_unit_children, codes=codes)
     values = {"n_clinics_merged": len(small), "smallest": policy.smallest_unit_children}
     notes = [Phrase("protect.merged", values)] if small else []
     return merge_clinics(result, frame, small), notes
@@ -137,8 +138,8 @@ def _withhold(
         return coarse, nothing_hidden(coarse)
     hidden = nothing_hidden(frame)
     if is_too_fine(result):
-        columns = result.shape.of_kind("count", "figure")
-        return frame, hidden.assign(**{c: frame[c].notna() for c in columns})
+        # Which rows there are tells of single clinics as well.
+        return frame.iloc[:0], hidden.iloc[:0]
     visible = frame
     if result.shape is ESTIMATES and result.groups:
         # Why units were not counted is told for all groups together: split, most are small.
@@ -152,8 +153,12 @@ def _withhold(
 
 
 def is_too_fine(result: Result) -> bool:
-    """Return whether a table is split by more than a public page can show: by two things."""
-    return len(result.groups) > 1 and result.shape is not CURVE
+    """Return whether a table is split by more than a public page can show: by two things.
+
+    The periods of a trend are one of them.
+    """
+    n_splits = len(result.groups) + (result.shape is TREND)
+    return n_splits > 1 and result.shape is not CURVE
 
 
 def _coarsen(result: Result, frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
