@@ -76,7 +76,7 @@ def build_rows(pieces: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     order = np.lexsort((np.arange(len(pieces)), rank, pieces["seq"].to_numpy()))
     best = pieces.iloc[order].drop_duplicates("seq")
     whole = pd.DataFrame({"seq": np.arange(len(rows))}).merge(best, on="seq", how="left")
-    return with_address(whole, rows)[list(ROW_COLUMNS)]
+    return with_order(with_address(whole, rows), rows)[[*ROW_COLUMNS, "order"]]
 
 
 def build_amendments(parts: list[pd.DataFrame], rows: pd.DataFrame) -> pd.DataFrame:
@@ -84,20 +84,33 @@ def build_amendments(parts: list[pd.DataFrame], rows: pd.DataFrame) -> pd.DataFr
     return _book(parts, rows, AMENDMENT_COLUMNS)
 
 
-def build_flags(parts: list[pd.DataFrame], rows: pd.DataFrame) -> pd.DataFrame:
+def build_flags(
+    parts: list[pd.DataFrame], rows: pd.DataFrame, *, further: tuple[str, ...] = ()
+) -> pd.DataFrame:
     """Return one line for each fault; parts have ``seq`` (missing: no row) and its columns."""
-    return _book(parts, rows, FLAG_COLUMNS)
+    return _book(parts, rows, (*FLAG_COLUMNS, *further))
+
+
+def with_order(frame: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the frame with the place of its ``seq`` among all exports in its stead."""
+    order = rows["order"].to_numpy()[frame["seq"].to_numpy(dtype=np.int64)]
+    return frame.drop(columns="seq").assign(order=order)
 
 
 def _book(parts: list[pd.DataFrame], rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
-    kinds = {"line": "Int64", "on": "datetime64[s]"}
+    kinds = {"line": "Int64", "on": "datetime64[s]", "mark": "UInt64"}
     filled = [_complete(part, rows, columns, kinds) for part in parts if len(part)]
     if not filled:
         return pd.DataFrame({n: pd.array([], dtype=kinds.get(n, "string")) for n in columns})
-    book = pd.concat(filled, ignore_index=True)
-    return book.sort_values(
-        [*ADDRESS, "rule"], kind="stable", ignore_index=True, na_position="last"
-    )
+    return sort_book(pd.concat(filled, ignore_index=True))
+
+
+def sort_book(book: pd.DataFrame) -> pd.DataFrame:
+    """Return a book by file, sheet, line and rule; lines of no row stand last."""
+    codes = [pd.factorize(book[name], sort=True)[0] for name in ("rule", *reversed(ADDRESS))]
+    # What is missing has the code -1 and comes last.
+    order = np.lexsort([np.where(code < 0, len(book), code) for code in codes])
+    return book.iloc[order].reset_index(drop=True)
 
 
 def _complete(

@@ -16,7 +16,6 @@ def build_tables(
     screened: Screened,
     facts: dict[str, pd.DataFrame],
     gathered: Gathered,
-    clinics: pd.DataFrame | None,
 ) -> dict[str, pd.DataFrame]:
     """Return the five tables, each in its declared columns and sorted by its key.
 
@@ -28,8 +27,11 @@ def build_tables(
         Merged children, feet and departures.
     gathered
         Input rows.
-    clinics
-        The programme's clinics; nothing makes a table of those that occur.
+
+    Returns
+    -------
+    dict
+        ``clinics`` holds the codes that occur.
     """
     visits = with_address(screened.kept.visits, gathered.rows)
     pieces = screened.pieces
@@ -41,15 +43,14 @@ def build_tables(
     children = facts["children"]
     children = children[children["child"].isin(known)]
     children = children.assign(clinic=_first_clinic(children, visits))
-    if clinics is None:
-        codes = pd.concat([visits["clinic"], children["clinic"]]).dropna().unique()
-        clinics = pd.DataFrame({"clinic": pd.array(codes, dtype="string")})
+    codes = pd.concat([visits["clinic"], children["clinic"]]).dropna().unique()
+    clinics = pd.DataFrame({"clinic": pd.array(codes, dtype="string")})
     return {
-        "clinics": _shape(clinics, "clinics"),
-        "children": _shape(children, "children"),
-        "feet": _shape(_find_feet(facts["feet"], visits, known), "feet"),
-        "visits": _shape(visits, "visits", further=ADDRESS),
-        "departures": _shape(
+        "clinics": shape_table(clinics, "clinics"),
+        "children": shape_table(children, "children"),
+        "feet": shape_table(_find_feet(facts["feet"], visits, known), "feet"),
+        "visits": shape_table(visits, "visits"),
+        "departures": shape_table(
             facts["departures"][facts["departures"]["child"].isin(known)], "departures"
         ),
     }
@@ -69,15 +70,24 @@ def _find_feet(facts: pd.DataFrame, visits: pd.DataFrame, known: set[str]) -> pd
     return seen.merge(said, on=["child", "side"], how="outer")
 
 
-def _shape(frame: pd.DataFrame, table: str, *, further: tuple[str, ...] = ()) -> pd.DataFrame:
+def shape_table(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """Return a canonical table in its declared columns, sorted by its key.
+
+    ``extra_`` columns follow in the order of the alphabet, then those of the address.
+    """
     columns = {column.name: column.dtype for column in TABLES[table]}
-    extras = [name for name in frame.columns if name.startswith(EXTRA_PREFIX)]
+    extras = sorted(name for name in frame.columns if name.startswith(EXTRA_PREFIX))
+    further = [name for name in ADDRESS if table == "visits"]
     frame = frame.assign(
         **{name: pd.array([pd.NA] * len(frame), dtype=kind)
            for name, kind in columns.items() if name not in frame}
     )  # fmt: skip
     shaped = frame[[*columns, *extras, *further]].astype(columns)
-    return shaped.sort_values(list(KEYS[table]), kind="stable", ignore_index=True)
+    codes = [pd.factorize(shaped[name], sort=True)[0] for name in reversed(KEYS[table])]
+    order = np.lexsort(codes)
+    if np.array_equal(order, np.arange(len(order))):
+        return shaped.reset_index(drop=True)
+    return shaped.iloc[order].reset_index(drop=True)
 
 
 def prove_feet(tables: dict[str, pd.DataFrame]) -> None:

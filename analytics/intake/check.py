@@ -36,7 +36,6 @@ COURSE_RULES: dict[str, Rule] = {
 SOFT_RULES: dict[str, Rule] = {
     "R03a": courses.find_late_start,
     "R03b": courses.find_first_days_start,
-    "R04": courses.find_double_children,
     "R07": scores.find_sound_start,
     "R08": scores.find_uncorrected_at_brace,
     "R09": scores.find_rise_between_casts,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -12,8 +14,19 @@ _ROUND_BIRTHDAYS = (1, 15)
 _PRIMARY = ("birth_on", "sex", "diagnosis")
 
 
-def ask_clinics(course: Course, children: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
-    """Return the questions to clinics.
+#: Table of counts to the columns that name a line of it; the others add up.
+COUNTS: dict[str, tuple[str, ...]] = {
+    "tenotomies": ("clinic", "year"),
+    "sides": ("clinic",),
+    "sexes": ("clinic",),
+    "scores": ("clinic", "score"),
+    "birthdays": ("clinic",),
+    "missing": ("field", "clinic"),
+}
+
+
+def count_clinics(course: Course, children: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Return what the questions to clinics rest on; counts of different children add up.
 
     Parameters
     ----------
@@ -21,6 +34,44 @@ def ask_clinics(course: Course, children: pd.DataFrame, windows: ClinicWindows) 
         Kept visits in order.
     children
         Merged children with their clinic.
+
+    Returns
+    -------
+    dict
+        Tables of ``COUNTS``.
+    """
+    feet = _feet_of(course, children)
+    return {
+        "tenotomies": _count_tenotomies(feet),
+        "sides": _count_sides(feet),
+        "sexes": _count_sexes(children),
+        "scores": feet[feet["score"].notna()].groupby(["clinic", "score"]).size()
+        .rename("n").reset_index(),
+        "birthdays": _count_birthdays(children),
+        "missing": pd.concat(
+            [*(_count_missing(children, name, name) for name in _PRIMARY),
+             _count_missing(feet, "score", "first pirani_total")],
+            ignore_index=True,
+        ),
+    }  # fmt: skip
+
+
+def add_counts(parts: Sequence[dict[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
+    """Return the counts of all parts together."""
+    return {
+        name: pd.concat([part[name] for part in parts], ignore_index=True)
+        .groupby(list(keys), sort=True).sum().reset_index()
+        for name, keys in COUNTS.items()
+    }  # fmt: skip
+
+
+def ask_clinics(counts: dict[str, pd.DataFrame], windows: ClinicWindows) -> pd.DataFrame:
+    """Return the questions to clinics.
+
+    Parameters
+    ----------
+    counts
+        Counts of all children (``count_clinics``, ``add_counts``).
     windows
         Shares outside which a clinic is asked.
 
@@ -29,14 +80,13 @@ def ask_clinics(course: Course, children: pd.DataFrame, windows: ClinicWindows) 
     DataFrame
         ``clinic, rule, found``.
     """
-    feet = _feet_of(course, children)
     parts = [
-        _ask_tenotomies(feet, windows),
-        _ask_sides(feet, windows),
-        _ask_sexes(children, windows),
-        _ask_scores(feet, windows),
-        _ask_birthdays(children, windows),
-        _ask_missing(children, feet, windows),
+        _ask_tenotomies(counts["tenotomies"], windows),
+        _ask_sides(counts["sides"], windows),
+        _ask_sexes(counts["sexes"], windows),
+        _ask_scores(counts["scores"], windows),
+        _ask_birthdays(counts["birthdays"], windows),
+        _ask_missing(counts["missing"], windows),
     ]
     return pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
 
@@ -71,26 +121,31 @@ def _outside(values: pd.Series, window: tuple[float, float]) -> pd.Series:
     return (values < window[0]) | (values > window[1])
 
 
-def _ask_tenotomies(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+def _count_tenotomies(feet: pd.DataFrame) -> pd.DataFrame:
+    return feet.groupby(["clinic", "year"])["tenotomy"].agg(["size", "sum"]).reset_index()
+
+
+def _ask_tenotomies(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     """R17: share of feet with tenotomy among those begun in a clinic and year."""
-    counts = feet.groupby(["clinic", "year"])["tenotomy"].agg(["size", "mean"]).reset_index()
-    odd = (counts["size"] >= windows.tenotomy_fewest) & _outside(
-        counts["mean"], windows.tenotomy_share
-    )
-    share = (counts["mean"] * 100).round().astype("Int64").astype(str)
+    mean = counts["sum"].astype(float) / counts["size"]
+    odd = (counts["size"] >= windows.tenotomy_fewest) & _outside(mean, windows.tenotomy_share)
+    share = (mean * 100).round().astype("Int64").astype(str)
     found = counts["year"].astype(str) + ": " + share + " % of " + counts["size"].astype(str)
     return _questions(counts, odd, "R17", found + " feet")
 
 
-def _ask_sides(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
-    """R25 and R26: share of children with both feet, and right to left among the others."""
+def _count_sides(feet: pd.DataFrame) -> pd.DataFrame:
     per_child = feet.groupby(["clinic", "child"])["side"].agg(["size", "first"]).reset_index()
     both = per_child["size"] == 2
     one = per_child.assign(
         both=both, right=~both & (per_child["first"] == "right"),
         left=~both & (per_child["first"] == "left"), n=1,
     )  # fmt: skip
-    counts = one.groupby("clinic")[["both", "right", "left", "n"]].sum().reset_index()
+    return one.groupby("clinic")[["both", "right", "left", "n"]].sum().reset_index()
+
+
+def _ask_sides(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+    """R25 and R26: share of children with both feet, and right to left among the others."""
     share = counts["both"] / counts["n"]
     odd = (counts["n"] >= windows.fewest) & _outside(share, windows.bilateral_share)
     found = counts["both"].astype(str) + " of " + counts["n"].astype(str) + " with both feet"
@@ -106,24 +161,25 @@ def _ask_sides(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     )
 
 
-def _ask_sexes(children: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
-    """R25: boys to girls."""
+def _count_sexes(children: pd.DataFrame) -> pd.DataFrame:
     said = children.assign(
         boys=children["sex"].eq("male").fillna(False).astype(int),
         girls=children["sex"].eq("female").fillna(False).astype(int),
     )
-    counts = said.groupby("clinic")[["boys", "girls"]].sum().reset_index()
+    return said.groupby("clinic")[["boys", "girls"]].sum().reset_index()
+
+
+def _ask_sexes(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+    """R25: boys to girls."""
     ratio = counts["boys"] / np.maximum(counts["girls"].to_numpy(dtype=float), 0.5)
     enough = counts["boys"] + counts["girls"] >= windows.fewest
     found = counts["boys"].astype(str) + " boys to " + counts["girls"].astype(str) + " girls"
     return _questions(counts, enough & _outside(ratio, windows.boys_to_girls), "R25", found)
 
 
-def _ask_scores(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+def _ask_scores(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     """R27: share of the commonest first score."""
-    scored = feet[feet["score"].notna()]
-    counts = scored.groupby(["clinic", "score"]).size().rename("n").reset_index()
-    counts["all"] = counts.groupby("clinic")["n"].transform("sum")
+    counts = counts.assign(all=counts.groupby("clinic")["n"].transform("sum"))
     odd = (counts["all"] >= windows.fewest) & (
         counts["n"] >= windows.one_score_share * counts["all"]
     )
@@ -131,17 +187,20 @@ def _ask_scores(feet: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     return _questions(counts, odd, "R27", found + counts["score"].astype(str))
 
 
-def _ask_birthdays(children: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
-    """R27: share of birthdays on the 1st or 15th, among exact dates."""
+def _count_birthdays(children: pd.DataFrame) -> pd.DataFrame:
     exact = children[
         children["birth_on"].notna() & ~children["birth_precision"].isin(["month", "year"])
     ]
-    counts = (
+    return (
         exact.assign(is_round=exact["birth_on"].dt.day.isin(_ROUND_BIRTHDAYS))
         .groupby("clinic")["is_round"]
         .agg(["size", "sum"])
         .reset_index()
     )
+
+
+def _ask_birthdays(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
+    """R27: share of birthdays on the 1st or 15th, among exact dates."""
     odd = (counts["size"] >= windows.fewest) & (
         counts["sum"] > windows.round_birthday_share * counts["size"]
     )
@@ -149,13 +208,10 @@ def _ask_birthdays(children: pd.DataFrame, windows: ClinicWindows) -> pd.DataFra
     return _questions(counts, odd, "R27", found + " birthdays on the 1st or 15th")
 
 
-def _ask_missing(
-    children: pd.DataFrame, feet: pd.DataFrame, windows: ClinicWindows
-) -> pd.DataFrame:
+def _ask_missing(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     """R32: share of children or feet without a primary field."""
-    parts = [_count_missing(children, name, name) for name in _PRIMARY]
-    parts.append(_count_missing(feet, "score", "first pirani_total"))
-    counts = pd.concat(parts, ignore_index=True)
+    place = counts["field"].map({name: n for n, name in enumerate(_PRIMARY)}).fillna(len(_PRIMARY))
+    counts = counts.iloc[np.lexsort((counts["clinic"], place))].reset_index(drop=True)
     odd = (counts["size"] >= windows.fewest) & (
         counts["sum"] > windows.missing_share * counts["size"]
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from analytics.intake.course import Course
 from analytics.intake.findings import Finding
@@ -215,17 +214,3 @@ def find_silent_children(course: Course) -> Finding:
     young = ~(course.age_days + limits > protocol.brace_until_years * DAYS_A_YEAR)
     gone = ~np.isnan(course.days("left_on"))
     return Finding(last & ~gone & young & (silent > limits), {"days_unseen": silent})
-
-
-def find_double_children(course: Course) -> Finding:
-    """R04: two numbers with one keyed name, birth date and sex."""
-    first = course.first_of_child(np.ones(len(course.day), dtype=bool))
-    here = first == np.arange(len(first))
-    rows = course.visits.loc[here, ["link", "birth_on", "sex"]]
-    known = rows["link"].notna() & rows["birth_on"].notna()
-    again = rows[known].astype({"sex": "string"}).duplicated(keep=False)
-    doubled = pd.Series(False, index=rows.index)
-    doubled[again.index] = again
-    fails = np.zeros(len(here), dtype=bool)
-    fails[here] = doubled.to_numpy()
-    return Finding(fails, {})

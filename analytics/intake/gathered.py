@@ -21,6 +21,9 @@ OWN_COLUMNS = {
     "precision_from_age": "string",
 }
 
+#: More rows than any export has: its place times this, and its row, make the order of all rows.
+ROWS_OF_A_SOURCE = 2**32
+
 
 @dataclass(frozen=True)
 class Gathered:
@@ -29,33 +32,50 @@ class Gathered:
     Parameters
     ----------
     rows
-        Input rows, position is ``seq``: ``file, sheet, line, child, clinic, reason``.
+        Input rows, position is ``seq``: ``file, sheet, line, child, clinic, reason``, and
+        ``order``, their place among the rows of all exports.
     visits
         Pieces with ``seq, piece, reason`` and the columns of visits.
     facts
         Table to what rows say, with ``seq``.
     troubles
         Values that could not be used, with ``seq``.
+    tried
+        Corrections that were tried (``correct.TRIED_COLUMNS``), with ``seq``.
     """
 
     rows: pd.DataFrame
     visits: pd.DataFrame
     facts: dict[str, pd.DataFrame]
     troubles: pd.DataFrame
+    tried: pd.DataFrame
 
 
-def gather(submissions: Sequence[Submission]) -> Gathered:
-    """Return submissions as one, in their order."""
+def gather(submissions: Sequence[Submission], *, first: int = 0) -> Gathered:
+    """Return submissions as one, in their order.
+
+    Parameters
+    ----------
+    submissions
+        What the exports say.
+    first
+        Place of the first of these exports among all.
+    """
+    n_sources = sum(len(part.sources) for part in submissions)
+    bases = (first + np.arange(n_sources, dtype=np.int64)) * ROWS_OF_A_SOURCE
     offsets = np.cumsum([0, *(len(part.rows) for part in submissions)])[:-1]
     rows = pd.concat([part.rows for part in submissions], ignore_index=True)
+    n_rows = [source.n_rows for part in submissions for source in part.sources]
+    order = np.concatenate([base + np.arange(n) for base, n in zip(bases, n_rows, strict=True)])
     return Gathered(
-        rows=rows,
+        rows=rows.assign(order=order),
         visits=_stack([part.visits for part in submissions], offsets, "visits"),
         facts={
             table: _stack([part.facts[table] for part in submissions], offsets, table)
             for table in ("children", "feet", "departures")
         },
         troubles=_stack([part.troubles for part in submissions], offsets, ""),
+        tried=_stack([part.tried for part in submissions], offsets, ""),
     )
 
 
@@ -69,7 +89,8 @@ def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.Dat
     if not table:
         return stacked
     declared = [column.name for column in TABLES[table]]
-    extras = [name for name in stacked.columns if name.startswith(EXTRA_PREFIX)]
+    names = dict.fromkeys(name for part in parts for name in part.columns)
+    extras = sorted(name for name in names if name.startswith(EXTRA_PREFIX))
     further = OWN_COLUMNS if table == "children" else {}
     for name in (*declared, *extras, *further):
         kind = further[name] if name in further else _kind(table, name)
@@ -77,7 +98,8 @@ def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.Dat
             stacked[name] = pd.array([pd.NA] * len(stacked), dtype=kind)
         elif stacked[name].dtype != kind:
             stacked[name] = stacked[name].astype(kind)
-    return stacked
+    own = [name for name in stacked.columns if name not in (*declared, *extras)]
+    return stacked[[*own, *declared, *extras]]
 
 
 def _kind(table: str, name: str) -> str:

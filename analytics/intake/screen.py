@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics.definitions.checks import ClinicWindows
 from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
 from analytics.intake.amend import flag_visits
 from analytics.intake.check import COURSE_RULES, PIECE_RULES, SOFT_RULES, Checked, check, keep
-from analytics.intake.check_clinics import ask_clinics
 from analytics.intake.course import Course, Frame, build_course, sort_course
 from analytics.intake.gathered import Gathered
 from analytics.intake.merge import Merged, merge_rows
@@ -39,9 +37,7 @@ class Screened:
     filled: pd.DataFrame
 
 
-def screen(
-    visits: pd.DataFrame, facts: dict[str, pd.DataFrame], frame: Frame, windows: ClinicWindows
-) -> Screened:
+def screen(visits: pd.DataFrame, facts: dict[str, pd.DataFrame], frame: Frame) -> Screened:
     """Return the visits that stay, with the fate of every piece.
 
     Parameters
@@ -52,8 +48,6 @@ def screen(
         Merged children, feet and departures.
     frame
         Days and windows.
-    windows
-        Shares outside which a clinic is asked.
     """
     visits = visits.reset_index(drop=True).assign(id=lambda part: np.arange(len(part)))
     reason = visits["reason"].to_numpy(dtype=object, na_value=None)
@@ -71,7 +65,6 @@ def screen(
     out = np.array([code is not None for code in reason], dtype=bool)
     kept = keep(second.course, second.mask == 0, visits.loc[out, ["child", "side", "visited_on"]])
     third = check(kept, SOFT_RULES)
-    asked = ask_clinics(kept, facts["children"], windows)
     pieces = visits[["seq", "piece"]].assign(
         table="visits", reason=pd.array(reason, dtype="string"), into=into
     )
@@ -81,7 +74,6 @@ def screen(
         flags=[
             *(_flags(part) for part in (first, second, third)),
             _conflicts(merged, sound),
-            asked.assign(severity="soft"),
         ],
         filled=_filled(merged, sound),
     )

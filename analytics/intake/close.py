@@ -1,0 +1,135 @@
+"""Settled parts together: what takes all children to tell, and the books that must balance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.checks import ClinicWindows
+from analytics.definitions.columns import EXTRA_PREFIX, KEYS
+from analytics.errors import BalanceError, RecordsError
+from analytics.intake.accounts import sort_book
+from analytics.intake.canonical import shape_table
+from analytics.intake.check_clinics import add_counts, ask_clinics
+from analytics.intake.correct import build_book, confirm_faults
+from analytics.intake.ledger import FLAG_COLUMNS, Ledger
+from analytics.intake.records import Records, Source
+from analytics.intake.settle import Settled
+
+#: Books whose lines stand in the order of the rows of the exports.
+_ORDERED = ("rows", "pieces")
+
+
+def close(
+    parts: Sequence[Settled],
+    sources: tuple[Source, ...],
+    *,
+    clinics: pd.DataFrame | None,
+    corrections: pd.DataFrame,
+) -> Records:
+    """Return the records of all parts; the same whatever the parts are and however they stand.
+
+    Parameters
+    ----------
+    parts
+        Settled parts; no child is in two.
+    sources
+        The exports.
+    clinics, corrections
+        The programme's corrections, and its clinics; no list of clinics makes a table of those that occur.
+
+    Raises
+    ------
+    BalanceError
+        When the books do not add up, or a child is in two parts: a fault of this program.
+    RecordsError
+        When no row can be used.
+    """
+    tables = {name: join_tables([part.tables[name] for part in parts], name) for name in KEYS}
+    if clinics is not None:
+        tables["clinics"] = shape_table(clinics, "clinics")
+    books = {name: join_books([part.books[name] for part in parts], name) for name in
+             ("rows", "pieces", "amendments")}  # fmt: skip
+    flags = [part.books["flags"] for part in parts]
+    counts = add_counts([part.counts for part in parts])
+    flags += [find_doubles([part.doubles for part in parts]), ask(counts)]
+    faults, confirmed = confirm_faults(join_books(flags, "flags"), corrections)
+    tried = pd.concat([part.tried for part in parts], ignore_index=True)
+    ledger = Ledger(**books, flags=faults, corrections=build_book(corrections, tried, confirmed))
+    ledger.balance()
+    refuse_nothing(len(tables["children"]))
+    if tables["children"]["child"].duplicated().any():
+        raise BalanceError(
+            "a child is in two parts of the work",
+            allowed="all rows of a child in one part",
+            todo="this is a fault of the program: keep the exports and report it",
+        )
+    return Records(**tables, ledger=ledger, sources=sources)
+
+
+def refuse_nothing(n_children: int) -> None:
+    """Raise ``RecordsError`` when no child is left."""
+    if not n_children:
+        raise RecordsError(
+            "no row of the exports can be used",
+            allowed="at least one record that passes the hard rules",
+            todo="look at the records to fix: talipes check",
+        )
+
+
+def join_tables(parts: Sequence[pd.DataFrame], name: str) -> pd.DataFrame:
+    """Return a canonical table of all parts, sorted by its key."""
+    if len(parts) == 1:
+        return parts[0]
+    joined = concat(parts)
+    if name == "clinics":
+        joined = joined.drop_duplicates("clinic")
+    return shape_table(joined, name)
+
+
+def join_books(parts: Iterable[pd.DataFrame], name: str) -> pd.DataFrame:
+    """Return a book of all parts in its order."""
+    filled = [*parts]
+    filled = [part for part in filled if len(part)] or filled[:1]
+    book = filled[0] if len(filled) == 1 else concat(filled)
+    if name not in _ORDERED:
+        return sort_book(book)
+    order = book["order"].to_numpy()
+    if np.any(order[1:] < order[:-1]):
+        book = book.iloc[np.argsort(order, kind="stable")].reset_index(drop=True)
+    return book.drop(columns="order")
+
+
+def concat(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return frames under each other; a column that one lacks is missing there."""
+    names = list(dict.fromkeys(name for part in parts for name in part.columns))
+    extras = sorted(name for name in names if name.startswith(EXTRA_PREFIX))
+    first = [name for name in names if name not in extras]
+    places = [name for name in first if name in ("file", "sheet", "line")]
+    ordered = [*(name for name in first if name not in places), *extras, *places]
+    ordered = ordered if extras else names
+    full = [
+        part.assign(
+            **{name: pd.array([pd.NA] * len(part), dtype="string")
+               for name in extras if name not in part}
+        )
+        for part in parts
+    ]  # fmt: skip
+    return pd.concat([part[ordered] for part in full], ignore_index=True)
+
+
+def find_doubles(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """R04: return a flag for each of two children with one keyed name, birth date and sex."""
+    doubles = concat(parts)
+    return doubles.loc[doubles["mark"].duplicated(keep=False), list(FLAG_COLUMNS)]
+
+
+def ask(counts: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Return the questions to clinics as flags."""
+    asked = ask_clinics(counts, ClinicWindows()).assign(severity="soft")
+    kinds = {"line": "Int64", "on": "datetime64[s]"}
+    absent = [name for name in FLAG_COLUMNS if name not in asked]
+    full = asked.assign(**dict.fromkeys(absent, pd.NA))[list(FLAG_COLUMNS)]
+    return full.astype({name: kinds.get(name, "string") for name in FLAG_COLUMNS})

@@ -1,0 +1,178 @@
+"""From gathered rows to settled records: every step that needs no more than whole children.
+
+What is settled here of some children does not depend on the others, so exports of any size can be
+settled part by part, in any order; ``intake.close`` puts the parts together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.checks import CHECKS
+from analytics.intake import accounts
+from analytics.intake.ages import derive_births
+from analytics.intake.amend import (
+    amend_unreadable,
+    flag_amendments,
+    flag_visits,
+    leave_out_impossible,
+    set_aside_incomplete,
+    tell_incomplete,
+    tell_rows,
+)
+from analytics.intake.canonical import build_tables, prove_feet
+from analytics.intake.check_clinics import count_clinics
+from analytics.intake.correct import amend_corrected
+from analytics.intake.course import Frame
+from analytics.intake.gathered import OWN_COLUMNS, Gathered, merge_facts
+from analytics.intake.merge import Merged
+from analytics.intake.screen import Screened, screen, set_aside_departures
+
+#: Children who may be one child under two numbers (R04), by the mark of name, birth and sex.
+DOUBLE = "R04"
+
+
+@dataclass(frozen=True)
+class Settled:
+    """Records of some children, all of each.
+
+    Parameters
+    ----------
+    tables
+        Canonical tables, each sorted by its key.
+    books
+        Books of the ledger by name; ``rows`` and ``pieces`` have ``order`` too, the place of the
+        row among all exports.
+    doubles
+        A flag for the first visit of each child that could be found under a second number, with
+        ``mark``: equal where keyed name, birth date and sex are.
+    tried
+        Corrections that were tried.
+    counts
+        What the questions to clinics count (``check_clinics.count_clinics``).
+    """
+
+    tables: dict[str, pd.DataFrame]
+    books: dict[str, pd.DataFrame]
+    doubles: pd.DataFrame
+    tried: pd.DataFrame
+    counts: dict[str, pd.DataFrame]
+
+
+def settle(gathered: Gathered, frame: Frame) -> Settled:
+    """Return the records of gathered rows.
+
+    Parameters
+    ----------
+    gathered
+        Rows of some children, all of each.
+    frame
+        Days and windows.
+
+    Raises
+    ------
+    BalanceError
+        When records do not belong together: a fault of this program.
+    """
+    merged = {table: merge_facts(gathered, table) for table in gathered.facts}
+    facts = {table: part.records for table, part in merged.items()}
+    facts["departures"], gone = set_aside_departures(facts["departures"], frame, gathered)
+    facts["children"], from_ages = derive_births(facts["children"])
+    facts["children"], off_limits = leave_out_impossible(facts["children"], "children")
+    visits, off_limits_visits = leave_out_impossible(
+        set_aside_incomplete(gathered.visits, gathered.troubles), "visits"
+    )
+    screened = screen(visits, facts, frame)
+    pieces = accounts.build_pieces(screened.pieces, _other_pieces(gathered, gone), gathered.rows)
+    amended = [amend_unreadable(gathered.troubles), off_limits, off_limits_visits]
+    flags = [
+        tell_rows(gathered.rows),
+        tell_incomplete(visits, gathered.troubles),
+        gone,
+        *(flag_amendments(part, gathered) for part in amended),
+        *(_flag_conflicts(part, gathered, table) for table, part in merged.items()),
+        *screened.flags,
+    ]
+    amendments = [amend_corrected(gathered.tried), *amended, from_ages, *_fillings(screened)]
+    tables = build_tables(screened, facts, gathered)
+    prove_feet(tables)
+    return Settled(
+        tables=tables,
+        books={
+            "rows": accounts.build_rows(pieces, gathered.rows),
+            "pieces": accounts.with_order(pieces, gathered.rows),
+            "amendments": accounts.build_amendments(amendments, gathered.rows),
+            "flags": accounts.build_flags(flags, gathered.rows),
+        },
+        doubles=_mark_doubles(screened, gathered),
+        tried=gathered.tried.drop(columns="seq"),
+        counts=count_clinics(screened.kept, facts["children"]),
+    )
+
+
+def _mark_doubles(screened: Screened, gathered: Gathered) -> pd.DataFrame:
+    course = screened.kept
+    first = course.first_of_child(np.ones(len(course.day), dtype=bool))
+    visits = course.visits[first == np.arange(len(first))]
+    visits = visits[visits["link"].notna() & visits["birth_on"].notna()]
+    told = pd.Series(pd.array([""] * len(visits), dtype="string"))
+    marked = visits[["link", "birth_on"]].assign(sex=visits["sex"].fillna(""))
+    mark = pd.util.hash_pandas_object(marked, index=False, categorize=False)
+    flags = flag_visits(visits, rule=DOUBLE, severity=CHECKS[DOUBLE].severity, found=told)
+    return accounts.build_flags(
+        [flags.assign(mark=mark.to_numpy())], gathered.rows, further=("mark",)
+    )
+
+
+def _other_pieces(gathered: Gathered, gone: pd.DataFrame) -> pd.DataFrame:
+    """Return a piece for each row without a visit, and for each departure set aside."""
+    rows = gathered.rows
+    visited = np.zeros(len(rows), dtype=bool)
+    visited[gathered.visits["seq"].to_numpy(dtype=np.int64)] = True
+    seq = np.flatnonzero(~visited)
+    child = pd.factorize(rows["child"])[0]
+    first = np.full(int(child.max(initial=-1)) + 2, -1)  # the last place is that of no child
+    places = np.flatnonzero(child >= 0)[::-1]
+    first[child[places]] = places
+    stands = first[child[seq]]
+    into = np.where(stands == seq, -1, stands)
+    bare = pd.DataFrame(
+        {"seq": seq, "piece": "", "table": "children", "into": into.astype(np.int64),
+         "reason": rows["reason"].array.take(seq)}
+    )  # fmt: skip
+    left = pd.DataFrame(
+        {"seq": gone["seq"], "piece": "departure", "table": "departures", "into": -1,
+         "reason": gone["rule"]}
+    )  # fmt: skip
+    texts = dict.fromkeys(("piece", "table", "reason"), "string")
+    return pd.concat([bare.astype(texts), left.astype(texts)], ignore_index=True)
+
+
+def _flag_conflicts(part: Merged, gathered: Gathered, table: str) -> pd.DataFrame:
+    """Return a soft flag where rows say different things of one child, foot or departure."""
+    told = part.conflicts[~part.conflicts["column"].isin([*OWN_COLUMNS])]
+    if told.empty:
+        return pd.DataFrame()
+    standing = part.records.loc[told["at"].to_numpy()]
+    seq = standing["seq"].to_numpy(dtype=np.int64)
+    return pd.DataFrame(
+        {
+            "seq": seq,
+            "table": table,
+            "clinic": gathered.rows["clinic"].array.take(seq),
+            "child": standing["child"].array,
+            "side": standing["side"].array if "side" in standing else pd.NA,
+            "rule": "conflict",
+            "severity": "soft",
+            "found": (told["column"].astype("string") + "=" + told["found"]).array,
+        }
+    )
+
+
+def _fillings(screened: Screened) -> list[pd.DataFrame]:
+    """Return an amendment for each gap of a visit that a repeated submission filled."""
+    filled = screened.filled
+    return [filled.assign(table="visits", before="", rule="duplicate")] if len(filled) else []
