@@ -43,6 +43,10 @@ DOOR_CHECKS = (
     Check("total_row", "hard", "row", (), "a line of totals is no record"),
     Check("repeated_heading", "hard", "row", (), "a page of a register begins with its headings"),
     Check("removed", "hard", "row", (), "its clinic takes the record back"),
+    Check("other_resource", "hard", "row", (), "the map reads nothing of this kind of resource"),
+    Check("not_done", "hard", "row", (), "what was planned, cancelled or entered in error is none"),
+    Check("malformed_line", "hard", "row", (), "a line that is no resource cannot be read"),
+    Check("dangling_reference", "hard", "row", (), "a record belongs to a patient of the export"),
     Check("ragged_row", "hard", "row", (), "cells cannot be told apart"),
     Check(
         "missing", "hard", "visit", (), "a record needs its child, foot, day, clinic and purpose"
@@ -53,7 +57,7 @@ DOOR_CHECKS = (
 )
 
 #: Lines of an export that are no record, and lack nothing.
-NO_RECORD = ("total_row", "repeated_heading", "removed")
+NO_RECORD = ("total_row", "repeated_heading", "removed", "other_resource", "not_done")
 
 #: What one visit, or the days around it, can show.
 VISIT_CHECKS = (

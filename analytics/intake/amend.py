@@ -10,6 +10,9 @@ from analytics.intake.gathered import Gathered
 
 _NEEDED = ("child", "visited_on", "purpose", "clinic")
 
+#: Reasons for which a row is set aside and nobody has anything to correct.
+_NOTHING_TO_FIX = ("removed", "other_resource", "not_done")
+
 #: Columns whose limits and steps are a rule of their own (R06, R19).
 _HAVE_A_RULE = ("points", "hours")
 
@@ -47,7 +50,7 @@ def tell_rows(rows: pd.DataFrame) -> pd.DataFrame:
     rows
         Input rows by ``seq``, with their reason.
     """
-    seq = np.flatnonzero(rows["reason"].notna() & rows["reason"].ne("removed"))
+    seq = np.flatnonzero(rows["reason"].notna() & ~rows["reason"].isin(_NOTHING_TO_FIX))
     out = rows.iloc[seq]
     return pd.DataFrame(
         {

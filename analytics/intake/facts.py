@@ -48,7 +48,8 @@ def read_facts(
             troubles.append(_row_troubles(texts, read, table, name))
         if table == "children":
             columns["clinic"] = rows["clinic"]
-        facts[table] = pd.DataFrame(columns)[usable]
+        frame = pd.DataFrame(columns)
+        facts[table] = frame[usable & _speaks(reader, table, frame)]
     links = reader.source_map.child.link
     if links:
         parts = [plain_texts(reader, heading) for heading in links]
@@ -56,6 +57,14 @@ def read_facts(
     facts["feet"], of_feet = _read_feet(reader, rows)
     facts["feet"] = facts["feet"][usable[facts["feet"]["row"].to_numpy()]]
     return facts, troubles + of_feet
+
+
+def _speaks(reader: MappedSheet, table: str, facts: pd.DataFrame) -> np.ndarray:
+    """Return the rows that say something of their own, where constants stand for every row."""
+    own = [name for name in reader.source_map.columns.get(table, {}) if name in facts]
+    if table == "children" or not own:
+        return np.ones(reader.n, dtype=bool)
+    return facts[own].notna().any(axis=1).to_numpy()
 
 
 def _precisions(read: Translated) -> pd.Series:

@@ -63,9 +63,14 @@ def check_headings(source_map: SourceMap, sheet: Sheet) -> None:
         )
 
 
+def read_headings(source_map: SourceMap) -> list[str]:
+    """Return the headings that a map reads: those of the id, of columns, of links."""
+    return [*dict.fromkeys([*_wanted(source_map), *source_map.child.link])]
+
+
 def used_headings(source_map: SourceMap, sheet: Sheet) -> list[str]:
-    """Return the headings of a sheet that its map reads: those of columns, of the id, of links."""
-    wanted = {*_wanted(source_map), *source_map.child.link}
+    """Return the headings of a sheet that its map reads, in the order of the sheet."""
+    wanted = {*read_headings(source_map)}
     return [name for name in sheet.cells.columns if name in wanted]
 
 

@@ -10,6 +10,7 @@ from analytics.definitions.codes import VOCABULARIES
 from analytics.definitions.columns import EXTRA_PREFIX, TABLES
 from analytics.errors import SourceMapError
 from analytics.intake.ages import UNITS
+from analytics.intake.fhir_paths import parse_path
 from analytics.intake.map_types import SCOPES, SHAPES, UNMAPPED, Group, SourceMap
 from analytics.intake.suggest import suggest
 
@@ -29,6 +30,8 @@ def check_map(source_map: SourceMap, *, where: str) -> None:
     for group in source_map.groups:
         _check_group(group, source_map, where)
     _check_headings(source_map, where)
+    if source_map.shape == "fhir":
+        _check_paths(source_map, where)
     for name, texts in source_map.codes.items():
         _check_codes(name, texts, f"{where}, [codes.{name}]")
     for formats in (source_map.dates.formats, *source_map.dates.columns.values()):
@@ -159,6 +162,29 @@ def _check_headings(source_map: SourceMap, where: str) -> None:
             allowed="one of: a column, the child's id, drop, ignore",
             todo="take one of the two out; an identifier is never carried along",
         )
+
+
+def _check_paths(source_map: SourceMap, where: str) -> None:
+    """Raise where a heading is no path into a FHIR resource, or would keep an identifier."""
+    for heading in (*source_map.child.id, *source_map.child.link):
+        if parse_path(heading).kind != "Patient":
+            _check_choice("path of a child", heading, ("Patient....",), f"{where}, [child]")
+    for table, name, heading in mapped_headings(source_map):
+        path = parse_path(heading.replace("{side}", source_map.sides.get("left", "")))
+        if path.is_identifying:
+            raise SourceMapError(
+                f"the path '{heading}' leads to what names or describes a person",
+                where=f"{where}, {table}.{name}",
+                allowed="such a path under [child] alone, where it is keyed",
+                todo="take it out of the columns",
+            )
+        if (path.kind == "Patient") == (table == "visits"):
+            raise SourceMapError(
+                f"the path '{heading}' stands under {table}",
+                where=f"{where}, {table}.{name}",
+                allowed="paths of Patient under children, feet and departures; others in a group",
+                todo="move it",
+            )
 
 
 def _check_codes(name: str, table: dict[str, tuple[str, ...]], where: str) -> None:

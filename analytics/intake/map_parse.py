@@ -16,6 +16,9 @@ from analytics.intake.map_types import (
 )
 from analytics.intake.suggest import listed, suggest
 
+#: A date of the standard may leave out the day, or the month too (HL7 FHIR R4, date).
+FHIR_DATES = {"children.birth_on": ["YYYY-MM-DD", "YYYY-MM", "YYYY"]}
+
 #: Section to key to kind: text, texts (a list), number, flag, table (of texts), free.
 _SECTIONS: dict[str, dict[str, str]] = {
     "": {
@@ -35,7 +38,7 @@ _SECTIONS: dict[str, dict[str, str]] = {
     "constants": {"children": "table", "feet": "table", "visits": "table", "departures": "table"},
     "groups": {
         "name": "text", "first": "number", "last": "number", "columns": "table",
-        "constants": "table",
+        "constants": "table", "resource": "text",
     },
     "dates": {
         "formats": "texts", "columns": "free", "placeholders": "texts",
@@ -70,6 +73,8 @@ def parse_map(tree: dict[str, Any], *, where: str, sha256: str = "") -> SourceMa
                 f"the map has no '{key}'", where=where, todo=f"add '{key}' to the map"
             )
     dates = _section(top.pop("dates", {}), "dates", where=where)
+    if top["shape"] == "fhir":
+        dates["columns"] = FHIR_DATES | dates.get("columns", {})
     dates["columns"] = _lists(dates.get("columns", {}), where=f"{where}, [dates.columns]")
     numbers = _section(top.pop("numbers", {}), "numbers", where=where)
     columns = _section(top.pop("columns", {}), "columns", where=where)
@@ -117,6 +122,11 @@ def _groups(
                 where=place,
                 todo="add name = ... and [groups.columns]",
             )
+        resource = values.pop("resource", "")
+        values["columns"] = {
+            name: resource + heading if heading.startswith(".") else heading
+            for name, heading in values["columns"].items()
+        }
         groups.append(Group(**values))
     if columns.get("visits"):
         groups.insert(0, Group("", columns["visits"], constants.get("visits", {})))

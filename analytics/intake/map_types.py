@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-SHAPES = ("long", "wide")
+SHAPES = ("long", "wide", "fhir")
 SCOPES = ("network", "clinic")
 UNMAPPED = ("stop", "ledger")
 

@@ -136,9 +136,41 @@ Where there is no birth date, ``[columns.children]`` may name an ``age``, in any
     at = "children.enrolled_on"     # the day on which it was told; long maps: visits.visited_on
     unit = "months"                 # of a number that stands alone
 
-Further keys: ``member`` under ``[file]`` (a file inside a zip archive), ``total_rows`` under
-``[file]`` (first cell of lines that are no records), ``placeholders``, ``two_digit_years_from``
-and ``serials`` under ``[dates]``, ``[missing_in]``, ``unmapped_codes``,
+``shape = "fhir"`` is a Bulk Data export of FHIR R4 in NDJSON: a file, a folder or a zip archive of
+Patient, Encounter, Procedure and Observation. Headings are paths (``intake.fhir_paths``), codes are
+"system|code", and a group reads one kind of procedure or observation::
+
+    name = "bulk-data"
+    shape = "fhir"
+
+    [child]
+    id = ["Patient.identifier[system=http://example.org/numbers].value"]
+
+    [columns.children]
+    birth_on = "Patient.birthDate"
+
+    [[groups]]
+    name = "cast"
+    resource = "Procedure[code=http://example.org/foot|cast]"  # of paths that begin with .
+    [groups.constants]
+    purpose = "cast"
+    [groups.columns]
+    side = ".bodySite"
+    visited_on = ".performedDateTime"
+    clinic = ".encounter.resolve().serviceProvider"
+
+    [codes.side]
+    left = ["http://snomed.info/sct|22335008"]
+    right = ["http://snomed.info/sct|7769000"]
+    both = ["http://snomed.info/sct|22335008 + http://snomed.info/sct|7769000"]
+
+    [codes.clinic]
+    N01 = ["Organization/north"]
+
+Further keys under ``[file]``: ``header_lines`` (headings of several lines, as under merged cells),
+``number_doubled`` (a heading over several columns), ``member`` (a file inside a zip archive),
+``total_rows`` (first cell of lines that are no records). Under ``[dates]``: ``placeholders``,
+``two_digit_years_from`` and ``serials``. Then ``[missing_in]``, ``unmapped_codes`` and
 ``listed_feet_are_affected``; ``intake.map_types`` tells what each means.
 """
 

@@ -14,7 +14,8 @@ from analytics.definitions.columns import EXTRA_PREFIX, TABLES
 from analytics.errors import SourceMapError
 from analytics.intake.correct import correct_cells, remove_rows
 from analytics.intake.facts import find_troubles, join_troubles, read_facts
-from analytics.intake.headings import check_headings, used_headings
+from analytics.intake.fhir import read_resources
+from analytics.intake.headings import check_headings, read_headings, used_headings
 from analytics.intake.identity import key_texts
 from analytics.intake.ledger import no_corrections
 from analytics.intake.map_types import SourceMap
@@ -103,17 +104,21 @@ def read_submissions(paths: Sequence[Path], source_map: SourceMap, door: Door) -
             where="; ".join(source_map.doubtful),
             todo="settle each in the map, then take it out of 'doubtful'",
         )
-    sheets = [_open_sheet(path, source_map, door.clinics) for path in paths]
+    sheets = [sheet for path in paths for sheet in _open_sheets(path, source_map, door.clinics)]
     stacks = groupby(sheets, key=lambda sheet: tuple(sheet.cells.columns))
     return [_translate(stack_sheets([*same]), source_map, door) for _, same in stacks]
 
 
-def _open_sheet(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> Sheet:
-    """Return a sheet whose headings are those of the map, without the columns nobody reads."""
-    sheet = read_sheet(path, source_map.file)
-    check_headings(source_map, sheet)
-    MappedSheet(stack_sheets([sheet]), source_map).refuse_identifiers(clinics)
-    return replace(sheet, cells=sheet.cells[used_headings(source_map, sheet)])
+def _open_sheets(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> list[Sheet]:
+    """Return sheets whose headings are those of the map, without the columns nobody reads."""
+    if source_map.shape == "fhir":
+        sheets = read_resources(path, read_headings(source_map))
+    else:
+        sheets = [read_sheet(path, source_map.file)]
+        check_headings(source_map, sheets[0])
+    for sheet in sheets:
+        MappedSheet(stack_sheets([sheet]), source_map).refuse_identifiers(clinics)
+    return [replace(s, cells=s.cells[used_headings(source_map, s)]) for s in sheets]
 
 
 def _translate(stack: Stacked, source_map: SourceMap, door: Door) -> Submission:
