@@ -53,8 +53,10 @@ def effects(
     """
     feet, exclusions = count_finished(cohort)
     design = build_design(feet, [Covariate(score), *adjust])
-    context = describe(cohort, "casts", design.rows, method=_method())
-    context = replace(context, exclusions=exclusions + design.exclusions)
+    context = describe(cohort, f"casts_{score}", design.rows, method=_method())
+    context = replace(
+        context, population=Phrase("population.casts"), exclusions=exclusions + design.exclusions
+    )
     try:
         fit = _fit(design)
     except NotEstimableError as reason:

@@ -238,7 +238,7 @@ def _judged(cohort: Cohort, units: Units, context: Context) -> Result:
     table = table.assign(flag=flag.mask(few, "too_few"))
     n_judged = int((~few).sum())
     notes = (
-        Phrase("note.false_flags", {"n": round(expected_false_flags(n_judged, level=ACTION), 2)}),
+        *_false_flags(n_judged),
         Phrase("note.spread" if spread.tau2 > 0 else "note.no_spread"),
     )
     # Limits by volume, for a clinic whose children are like the network's.
@@ -257,6 +257,17 @@ def _judged(cohort: Cohort, units: Units, context: Context) -> Result:
             "children": table[["unit", "children"]].rename(columns={"unit": "clinic"}),
         },
     )
+
+
+def _false_flags(n_judged: int) -> tuple[Phrase, ...]:
+    """Say how often clinics that are all alike would be flagged, in reports or in clinics."""
+    expected = expected_false_flags(n_judged, level=ACTION)
+    if not expected:
+        return ()
+    if expected < 1:
+        values = {"clinics": n_judged, "reports": round(1 / expected)}
+        return (Phrase("note.false_flags_seldom", values),)
+    return (Phrase("note.false_flags", {"clinics": n_judged, "expected": round(expected)}),)
 
 
 def find_limits(

@@ -21,6 +21,13 @@ from analytics.sharing.protect import Released
 BLOCK_TYPE = "application/vnd.talipes-outcomes.block+json"
 
 
+#: Shapes whose sentences pick out what is unusual, and do not go through the table row by row.
+_TELLS = ("trend", "comparison", "curve")
+
+#: More sentences than this on other shapes are the table once more, in words.
+_MOST_OPEN = 3
+
+
 @dataclass(frozen=True)
 class Block:
     """A released result in one language: figure, table, sentences and data.
@@ -61,9 +68,6 @@ class Block:
         alt = escape(words.alt(self.released, self.language), quote=True)
         svg = self.svg.replace("<svg ", f'<svg role="img" aria-label="{alt}" ', 1)
         table = self.table
-        found = "".join(
-            f"<li>{escape(line)}</li>" for line in words.findings(self.released, self.language)
-        )
         basis = escape(" ".join(words.basis(self.released, self.language)))
         notes = "".join(f"<li>{escape(note)}</li>" for note in table.notes)
         head = escape(label(self.language, "word.notes"))
@@ -73,10 +77,20 @@ class Block:
             f"<figcaption>{escape(table.title)}</figcaption></figure>\n"
             f'<div class="table-box" role="region" tabindex="0" '
             f'aria-label="{escape(table.caption, quote=True)}">\n{table.to_html()}\n</div>\n'
-            f'<ul class="findings">{found}</ul>\n<p class="basis">{basis}</p>\n'
+            f'{self._findings_html()}\n<p class="basis">{basis}</p>\n'
             + (f'<p class="notes-head">{head}</p><ul class="notes">{notes}</ul>\n' if notes else "")
             + "</section>"
         )
+
+    def _findings_html(self) -> str:
+        """Return what the result says; where that only says every row again, folded away."""
+        found = words.findings(self.released, self.language)
+        lines = "".join(f"<li>{escape(line)}</li>" for line in found)
+        told = f'<ul class="findings">{lines}</ul>'
+        if len(found) <= _MOST_OPEN or self.released.shape.name in _TELLS:
+            return told
+        head = escape(label(self.language, "word.in_words"))
+        return f'<details class="said"><summary>{head}</summary>{told}</details>'
 
     def to_data(self) -> dict[str, Any]:
         """Return everything as plain data; withheld cells are null and marked in ``hidden``."""

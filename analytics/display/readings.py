@@ -99,8 +99,9 @@ def rows_of(released: Released, frame: pd.DataFrame) -> list[Row]:
 
 def effect_name(released: Released, language: str) -> str:
     """Return what the figures of an effects result are, as in ``Hazard ratio of relapse``."""
-    key = f"effect.{released.context.question}"
-    return label(language, key if key in labels(language) else "effect.other")
+    question = released.context.question
+    keys = (f"effect.{name}" for name in (question, question.partition("_")[0]))
+    return label(language, next((key for key in keys if key in labels(language)), "effect.other"))
 
 
 def scale_of_trend(released: Released) -> str:

@@ -62,6 +62,12 @@ class _Writer:
         pairs = zip(self.released.groups, row.groups, strict=True)
         return [self.header(name, value) for name, value in pairs]
 
+    def unit(self, row: Row) -> Cell:
+        """Return what is counted under the measure that names the row."""
+        context = self.released.context
+        unit = measures.unit_of(str(row.groups[0]), context.unit, context.own_measures)
+        return Cell(words := numbers.units(None, unit, self.language), words)
+
     def header(self, name: str, value: object) -> Cell:
         words = terms.level(name, value, self.language)
         return Cell(value if isinstance(value, int | float) else words, words, is_header=True)
@@ -234,12 +240,14 @@ def _comparison(released: Released, language: str) -> Made:
     # The rows of one unit are named by what they are split by.
     is_one = bool(released.groups) and released.frame["unit"].nunique() <= 1
     columns = [*write.group_columns(), *([] if is_one else [write.column("unit")])]
+    columns += [write.column("counted_unit")] if is_one else []
     columns += [write.column("flag"), write.column("share", is_number=True)]
     counts = ("numerator", "expected", "denominator", "shrunken")
     columns += [write.column(name, is_number=True) for name in counts]
     made = []
     for row in rows_of(released, released.frame):
-        line = [*write.groups(row), *([] if is_one else [write.header("unit", row.cell("unit"))])]
+        line = write.groups(row)
+        line.append(write.unit(row) if is_one else write.header("unit", row.cell("unit")))
         line += [write.code(row, "flag", "flag"), write.share(row, scale)]
         line += [write.count(row, "numerator"), write.figure(row, "expected", "casts")]
         made.append([*line, write.count(row, "denominator"), write.figure(row, "shrunken", scale)])

@@ -12,6 +12,9 @@ from analytics.display.sentences import SENTENCES
 from analytics.results import Phrase
 from analytics.sharing.protect import Released
 
+#: Groups that the question itself names.
+_NO_SPLIT = ("measure", "whose")
+
 #: Longest alternative text of a figure.
 _LONGEST_ALT = 600
 
@@ -56,9 +59,9 @@ def _word(value: object, language: str, *, months_only: bool) -> str:
 def title(released: Released, language: str) -> str:
     """Return the question in words, with the groups by which it is split."""
     words = _question(released, language)
-    if not released.groups:
+    names = [terms.column(n, language) for n in released.groups if n not in _NO_SPLIT]
+    if not names:
         return words
-    names = [terms.column(name, language) for name in released.groups]
     by = ", ".join(name[:1].lower() + name[1:] for name in names)
     return label(language, "sentence.title_by", question=words, groups=by)
 

@@ -8,7 +8,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from analytics.errors import OutputError
 
@@ -77,16 +77,25 @@ def hash_file(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
+def hash_files(folder: Path) -> dict[str, str]:
+    """Return the hash of every file of a folder and of the folders in it, by its relative path."""
+    files = (path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): hash_file(path) for path in sorted(files)}
+
+
 def _changed_by_hand(folder: Path) -> list[str]:
     written: dict[str, str] = {}
     with suppress(OSError, ValueError, AttributeError):
         written = json.loads((folder / PROVENANCE).read_text(encoding="utf-8")).get("files", {})
-    known = {PROVENANCE} if written else set()
+    ours = {name for name in written} | ({PROVENANCE} if written else set())
+    folders = {parent.as_posix() for name in ours for parent in PurePosixPath(name).parents}
+    found = ((path.relative_to(folder).as_posix(), path) for path in folder.rglob("*"))
     return sorted(
-        path.name
-        for path in folder.iterdir()
-        if path.name not in known
-        and not (path.is_file() and written.get(path.name) == hash_file(path))
+        name
+        for name, path in found
+        if name not in ({PROVENANCE} & ours)
+        and not (path.is_dir() and not path.is_symlink() and name in folders)
+        and not (path.is_file() and written.get(name) == hash_file(path))
     )
 
 

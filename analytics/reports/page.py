@@ -42,7 +42,21 @@ class PlainTable:
     rows: tuple[tuple[str, ...], ...]
 
 
-def build_page(chapters: Sequence[Chapter], provenance: Mapping[str, Any]) -> str:
+@dataclass(frozen=True)
+class Link:
+    """A link to another file of the report: its relative address and its words."""
+
+    href: str
+    words: str
+
+
+def build_page(
+    chapters: Sequence[Chapter],
+    provenance: Mapping[str, Any],
+    *,
+    around: Sequence[Link] = (),
+    clinics: Sequence[Link] = (),
+) -> str:
     """Return the HTML of a page.
 
     Parameters
@@ -51,6 +65,10 @@ def build_page(chapters: Sequence[Chapter], provenance: Mapping[str, Any]) -> st
         In order; the first gives the page its title.
     provenance
         As built by ``build_provenance``.
+    around
+        Files of the report that belong to the page.
+    clinics
+        Pages of single clinics.
     """
     language = provenance["language"]
     say = partial(label, language)
@@ -66,6 +84,8 @@ def build_page(chapters: Sequence[Chapter], provenance: Mapping[str, Any]) -> st
         running_title=_css_text(f"{provenance['programme']} – {chapters[0].title}"),
         running_page=_css_text(say("page.print_page")),
         contents=list_contents(chapters),
+        around=around,
+        clinics=clinics,
         chapters=chapters,
         balance=_balance(provenance["balance"], say, language),
         tables=_tables(provenance, say, language),

@@ -12,11 +12,13 @@ from typing import Any
 
 from analytics.definitions.policies import POLICIES, Policy
 from analytics.errors import QuestionError
+from analytics.reports import clinic_pages
 from analytics.reports.agreement import check_blocks, refuse_faults
 from analytics.reports.chapters import Chapter, all_blocks, read_chapter
+from analytics.reports.clinic_pages import ClinicPage
 from analytics.reports.comparing import write_state
 from analytics.reports.fixing import build_records_to_fix
-from analytics.reports.folder import PROVENANCE, check_replaceable, hash_file, replacing
+from analytics.reports.folder import PROVENANCE, check_replaceable, hash_files, replacing
 from analytics.reports.page import build_page
 from analytics.reports.prepared import store
 from analytics.reports.provenance import build_provenance
@@ -42,6 +44,9 @@ FUNDER = ("09_funder_summary",)
 #: Joins the manager's page where the settings state what was spent.
 VALUE = "12_value"
 
+#: Run once for each clinic, where the policy lets clinics have pages.
+CLINIC_PAGE = clinic_pages.NOTEBOOK
+
 #: The funder's page is always under this policy, whoever the rest is for.
 FUNDER_AUDIENCE = "public"
 
@@ -55,17 +60,19 @@ class _Made:
     report: Report
     network: tuple[Chapter, ...]
     funder: tuple[Chapter, ...]
+    clinics: tuple[ClinicPage, ...]
 
     @property
     def failures(self) -> list[str]:
-        return [
-            f"{c.name}: {reason}" for c in (*self.network, *self.funder) for reason in c.failures
-        ]
+        chapters = [(chapter.name, chapter) for chapter in (*self.network, *self.funder)]
+        chapters += [(f"clinic {page.clinic}", page.chapter) for page in self.clinics]
+        return [f"{name}: {reason}" for name, chapter in chapters for reason in chapter.failures]
 
 
 def list_steps(settings: Settings) -> tuple[str, ...]:
     """Return the steps that ``produce`` tells of, in about their order."""
-    return ("records", "cohort", *_network(settings), *FUNDER, "files")
+    pages = ("clinics",) if POLICIES[settings.audience].clinic_pages else ()
+    return ("records", "cohort", *pages, *_network(settings), *FUNDER, "files")
 
 
 def _network(settings: Settings) -> tuple[str, ...]:
@@ -110,22 +117,35 @@ def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) ->
 
 def _answer(report: Report, tell: Tell) -> _Made:
     """Run the notebooks on one cohort and read what they show."""
+    settings = report.settings
     with tempfile.TemporaryDirectory(prefix="talipes-") as work:
-        records = report.records
+        made: dict[str, Any] = {"records": report.records}
         tell("records")
-        cohort = report.cohort
+        made["cohort"] = report.cohort
         tell("cohort")
-        variable = store(Path(work), report.settings, records=records, cohort=cohort)
-        network = _network(report.settings)
+        clinics = clinic_pages.list_clinics(report)
+        if clinics:
+            made["clinics"] = report.clinic_file
+            tell("clinics")
+        variable = store(Path(work), settings, **made)
+        network = _network(settings)
         names = (*network, *FUNDER)
-        runs = [Run(NOTEBOOKS / f"{n}.ipynb", _parameters(report.settings, n)) for n in names]
-        executed = dict(
-            zip(names, run_notebooks(runs, environment=variable, tell=tell), strict=True)
-        )
+        runs = [Run(NOTEBOOKS / f"{n}.ipynb", _parameters(settings, n)) for n in names]
+        runs += [
+            Run(
+                NOTEBOOKS / f"{CLINIC_PAGE}.ipynb",
+                _parameters(settings, CLINIC_PAGE) | {"clinic": clinic},
+                told_as=f"clinic {clinic} ({number} of {len(clinics)})",
+            )
+            for number, clinic in enumerate(clinics, start=1)
+        ]
+        executed = run_notebooks(runs, environment=variable, tell=tell)
+    by_name = dict(zip(names, executed, strict=False))
     return _Made(
         report,
-        _chapters(executed, network, audience=report.settings.audience, language=report.language),
-        _chapters(executed, FUNDER, audience=FUNDER_AUDIENCE, language=report.language),
+        _chapters(by_name, network, audience=settings.audience, language=report.language),
+        _chapters(by_name, FUNDER, audience=FUNDER_AUDIENCE, language=report.language),
+        clinic_pages.read_pages(report, clinics, executed[len(names) :]),
     )
 
 
@@ -157,12 +177,12 @@ def _write_files(made: _Made, folder: Path) -> None:
     report = made.report
     blocks = all_blocks(made.network)
     everything = [*blocks, *all_blocks(made.funder)]
-    for name, chapters, policy in (
-        ("network.html", made.network, report.policy),
-        ("funder.html", made.funder, POLICIES[FUNDER_AUDIENCE]),
-    ):
-        provenance = _provenance(report, policy, chapters)
-        _write_text(folder / name, build_page(chapters, provenance))
+    links = clinic_pages.list_links(made.clinics)
+    network = _provenance(report, report.policy, made.network)
+    _write_text(folder / "network.html", build_page(made.network, network, clinics=links))
+    funder = _provenance(report, POLICIES[FUNDER_AUDIENCE], made.funder)
+    _write_text(folder / "funder.html", build_page(made.funder, funder))
+    clinic_pages.write_pages(made.clinics, network, folder, has_workbook=report.policy.traceable)
     (folder / "tables.xlsx").write_bytes(build_tables(blocks, report.settings))
     if report.policy.traceable:
         workbook = build_records_to_fix(report.records, report.settings)
@@ -170,7 +190,7 @@ def _write_files(made: _Made, folder: Path) -> None:
     _write_json(folder / "results.json", [_without_picture(block) for block in everything])
     write_state(report, folder)
     provenance = _provenance(report, report.policy, (*made.network, *made.funder))
-    written = {path.name: hash_file(path) for path in sorted(folder.iterdir())}
+    written = hash_files(folder)
     made_at = datetime.now(UTC).isoformat(timespec="seconds")
     _write_json(folder / PROVENANCE, provenance | {"files": written, "made_at": made_at})
 

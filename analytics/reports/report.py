@@ -18,6 +18,7 @@ from analytics.display.block import Block
 from analytics.display.words import findings
 from analytics.errors import QuestionError
 from analytics.intake.clinics import follow_renamed, read_clinics
+from analytics.intake.identity import check_key
 from analytics.intake.load import Programme, load
 from analytics.intake.maps import read_map
 from analytics.intake.records import Records
@@ -27,7 +28,7 @@ from analytics.reports.fixing import count_faults
 from analytics.reports.prepared import restore
 from analytics.reports.settings import Settings, read_settings
 from analytics.results import Result
-from analytics.sharing.clinics import letters
+from analytics.sharing.clinics import draw_letters
 from analytics.sharing.protect import protect
 
 
@@ -88,11 +89,11 @@ class Report:
     def clinic_letters(self) -> dict[str, str]:
         """Return clinic to the letters that stand for it on every page which does not name it.
 
-        Letters follow the number of feet, which a reader sees anyway.
+        Clinics too small to stand alone have none, and are the same in every table.
         """
-        n_feet = self.cohort.feet["clinic"].value_counts()
-        ordered = sorted(n_feet.index, key=lambda clinic: (-n_feet[clinic], clinic))
-        return {clinic: letters(position) for position, clinic in enumerate(ordered)}
+        children = self.cohort.feet.groupby("clinic")["child"].nunique()
+        key = check_key(self.settings.identity_key)
+        return draw_letters(children, self.policy.smallest_unit_children, key)
 
     @cached_property
     def catalogue(self) -> Catalogue:

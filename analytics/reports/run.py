@@ -35,10 +35,11 @@ CELL_SECONDS = 900
 
 @dataclass(frozen=True)
 class Run:
-    """A notebook to run: its file and the values of its parameters."""
+    """A notebook to run: its file, the values of its parameters, and the name it is told by."""
 
     notebook: Path
     parameters: Mapping[str, Any]
+    told_as: str = ""
 
 
 class _ThisInterpreter(KernelSpecManager):
@@ -72,7 +73,7 @@ def run_notebooks(
     environment
         Variables that the notebooks see besides those of this process.
     tell
-        Called with the name of each notebook that has been run.
+        Called with the name of each run that is done: its own, else that of its notebook.
 
     Raises
     ------
@@ -200,18 +201,18 @@ async def _run_some(work: _Work, waiting: list[int], channel: Path) -> None:
     client = _client(work.notebooks[waiting[-1]], channel)
     environment = {**os.environ, **ONE_CORE, **work.environment}
     folder = str(work.runs[waiting[-1]].notebook.parent)
-    running = work.runs[waiting[-1]].notebook
+    running = work.runs[waiting[-1]]
     try:
         async with client.async_setup_kernel(cwd=folder, env=environment):
             while waiting:
                 number = waiting.pop()
-                running = work.runs[number].notebook
+                running = work.runs[number]
                 await _execute(client, work.notebooks[number])
-                work.tell(running.stem)
+                work.tell(running.told_as or running.notebook.stem)
     except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
         raise QuestionError(
             f"the notebook stopped before its end: {str(error).splitlines()[0]}",
-            where=running.name,
+            where=running.told_as or running.notebook.name,
             allowed=f"cells that end within {CELL_SECONDS} s and a kernel that stays alive",
             todo="run this notebook in JupyterLab to see where it stops; check free memory",
         ) from error

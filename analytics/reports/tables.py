@@ -9,7 +9,7 @@ from typing import Any
 from analytics.definitions.labels import label
 from analytics.display import terms
 from analytics.reports.settings import Settings
-from analytics.reports.workbook import Percent, Sheet, build_workbook
+from analytics.reports.workbook import LONGEST_NAME, Percent, Sheet, build_workbook
 
 #: Ends of the interval, which a page writes beside the figure and a workbook in two columns.
 LIMITS = ("lower", "upper")
@@ -69,12 +69,17 @@ def build_steps(block: Block, language: str) -> Sheet:
     names = list(records[0]) if records else []
     rows = [[_in_words(name, record[name], language) for name in names] for record in records]
     return Sheet(
-        name=f"{block['name']} {say('workbook.steps')}",
+        name=_fitting(block["name"], say("workbook.steps")),
         title=f"{block['table']['caption']}: {say('workbook.steps')}",
         about=_about(block, language),
         heads=tuple(terms.column(name, language) for name in names),
         rows=tuple(map(tuple, rows)),
     )
+
+
+def _fitting(name: str, end: str) -> str:
+    """Return the name of a tab that keeps its end."""
+    return f"{name[: LONGEST_NAME - len(end) - 1]} {end}"
 
 
 def _each_once(blocks: Sequence[Block]) -> Iterator[Block]:

@@ -17,7 +17,8 @@ from xlsxwriter.worksheet import Worksheet
 from analytics.definitions.labels import label
 
 WIDEST_COLUMN = 60
-_LONGEST_NAME = 31
+#: Longest name of a tab that every spreadsheet takes.
+LONGEST_NAME = 31
 _FORBIDDEN = re.compile(r"[\[\]:*?/\\\x00-\x1f]")
 
 
@@ -104,12 +105,12 @@ def unique_names(names: Sequence[str]) -> list[str]:
     given = []
     for name in names:
         clean = _FORBIDDEN.sub(" ", name).strip().strip("'").strip() or "-"
-        short = clean[:_LONGEST_NAME].strip()
+        short = clean[:LONGEST_NAME].strip()
         number = 1
         while short.casefold() in taken or short.casefold() == "history":
             number += 1
             end = f" ({number})"
-            short = f"{clean[: _LONGEST_NAME - len(end)].strip()}{end}"
+            short = f"{clean[: LONGEST_NAME - len(end)].strip()}{end}"
         taken.add(short.casefold())
         given.append(short)
     return given

@@ -1,0 +1,94 @@
+"""The pages of single clinics: one notebook, run once for each of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup, escape
+from nbformat import NotebookNode
+
+from analytics.definitions.labels import label
+from analytics.reports.chapters import Chapter, read_chapter
+from analytics.reports.one_clinic import file_name
+from analytics.reports.page import Link, build_page
+from analytics.reports.report import Report
+
+#: The notebook, and the folder of its pages within the report.
+NOTEBOOK = "13_clinic_page"
+FOLDER = "clinics"
+
+
+@dataclass(frozen=True)
+class ClinicPage:
+    """The page of one clinic: its code, its name with the code, and what it shows."""
+
+    clinic: str
+    name: str
+    chapter: Chapter
+
+
+def list_clinics(report: Report) -> tuple[str, ...]:
+    """Return the codes of the clinics that have a page under the report's policy."""
+    return report.clinic_file.codes if report.policy.clinic_pages else ()
+
+
+def read_pages(
+    report: Report, clinics: Sequence[str], executed: Sequence[NotebookNode]
+) -> tuple[ClinicPage, ...]:
+    """Return the pages of clinics from the notebooks run for them, in the same order."""
+    return tuple(
+        _read_page(report, clinic, notebook)
+        for clinic, notebook in zip(clinics, executed, strict=True)
+    )
+
+
+def _read_page(report: Report, clinic: str, notebook: NotebookNode) -> ClinicPage:
+    chapter = read_chapter(
+        notebook, name=NOTEBOOK, audience=report.settings.audience, language=report.language
+    )
+    name = report.clinic_file.name_of(clinic)
+    words = label(report.language, "clinic_page.page_title", name=name)
+    return ClinicPage(clinic, name, _titled(chapter, words))
+
+
+def _titled(chapter: Chapter, words: str) -> Chapter:
+    """Return the chapter under a title of its own in place of the notebook's."""
+    title, *rest = chapter.headings
+    before, after = (f">{escape(text)}</h1>" for text in (title.words, words))
+    html = Markup(str(chapter.html).replace(before, after, 1))
+    return replace(chapter, html=html, headings=(replace(title, words=words), *rest))
+
+
+def write_pages(
+    pages: Sequence[ClinicPage], provenance: Mapping[str, Any], folder: Path, *, has_workbook: bool
+) -> None:
+    """Write a page for each clinic, and nothing where there is none.
+
+    Parameters
+    ----------
+    pages
+        The pages.
+    provenance
+        Of the report.
+    folder
+        Of the report; the pages stand in a folder within.
+    has_workbook
+        Whether the report has the workbook of records to fix.
+    """
+    language = provenance["language"]
+    around = [Link("../network.html", label(language, "clinic_page.back"))]
+    if has_workbook:
+        around.append(Link("../records_to_fix.xlsx", label(language, "clinic_page.workbook")))
+    for page in pages:
+        (folder / FOLDER).mkdir(exist_ok=True)
+        text = build_page((page.chapter,), provenance, around=around)
+        path = folder / FOLDER / file_name(page.clinic)
+        path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def list_links(pages: Sequence[ClinicPage]) -> list[Link]:
+    """Return links to the pages from a page beside their folder."""
+    return [Link(f"{FOLDER}/{file_name(page.clinic)}", page.name) for page in pages]
