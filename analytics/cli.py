@@ -139,6 +139,48 @@ def compare(
     typer.echo(tell_changes(Report.open(settings, cut_off=cut_off), last))
 
 
+@app.command(short_help="State a hypothesis and answer it.")
+def hypothesis(
+    settings: SettingsFile,
+    exposure: Annotated[str, typer.Option(help="Column of the foot.")],
+    outcome: Annotated[str, typer.Option(help="Endpoint, indicator, or casts.")],
+    adjust: Annotated[str, typer.Option(help="Columns held equal, with commas between.")] = "",
+    subgroup: Annotated[str, typer.Option(help="Column in whose levels to look apart.")] = "",
+    cut_off: CutOff = "",
+    audience: Annotated[str, typer.Option(help="Who reads it: internal or public.")] = "",
+    language: Annotated[str, typer.Option(help="Language of the page, such as en.")] = "",
+    register: Annotated[
+        str, typer.Option(metavar="FILE", help="Register; beside SETTINGS without one.")
+    ] = "",
+    out: Annotated[Path, typer.Option(help="Folder to write.")] = Path("hypothesis"),
+) -> None:
+    """Register a hypothesis, then answer it: page, tables, one row per foot, provenance."""
+    from analytics.definitions.hypotheses import Hypothesis
+    from analytics.reports.settings import read_settings
+    from analytics.reports.study_report import produce_study
+
+    read = read_settings(settings, cut_off=cut_off, audience=audience, language=language)
+    names = tuple(name.strip() for name in adjust.split(",") if name.strip())
+    stated = Hypothesis(exposure, outcome, names, subgroup)
+    produce_study(read, stated, out, register_file=register)
+    typer.echo(f"The answer is in {out}")
+
+
+@app.command(short_help="Add the answers of clinics to the corrections.")
+def answers(
+    settings: SettingsFile,
+    workbooks: Annotated[
+        list[Path], typer.Argument(metavar="WORKBOOK...", help="Answered workbooks.")
+    ],
+) -> None:
+    """Add what clinics answered in their workbooks of records to fix to the corrections."""
+    from analytics.reports.answers import add_answers
+    from analytics.reports.settings import read_settings
+
+    path, n_added = add_answers(read_settings(settings), workbooks)
+    typer.echo(f"{n_added} corrections added to {path}. They are applied at the next report.")
+
+
 @app.command(name="map", short_help="Propose a source map for an unknown export.")
 def propose_map(
     export: Annotated[Path, typer.Argument(metavar="EXPORT", help="A file of case records.")],

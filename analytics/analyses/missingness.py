@@ -29,7 +29,7 @@ _SCORE = "pirani_start"
 _FEWEST_COPIES = 10
 
 #: Rounds between copies; few columns have gaps, so the chain settles at once.
-_N_CYCLES = 4
+_N_CYCLES = 5
 
 
 def profile(cohort: Cohort) -> Result:

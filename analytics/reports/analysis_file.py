@@ -9,6 +9,7 @@ import pandas as pd
 
 from analytics.courses.cohort import Cohort
 from analytics.definitions.foot_facts import FOOT
+from analytics.definitions.hypotheses import STUDY_COLUMNS
 from analytics.errors import OutputError
 
 ENDINGS = (".csv", ".parquet")
@@ -72,7 +73,7 @@ def describe_columns(feet: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         ``column, kind, unit, meaning, allowed, n_missing``.
     """
-    known = {column.name: column for column in FOOT}
+    known = {column.name: column for column in (*FOOT, *STUDY_COLUMNS)}
     lines = []
     for name in feet.columns:
         column = known.get(name)

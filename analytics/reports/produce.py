@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,9 +16,10 @@ from analytics.reports.agreement import check_blocks, refuse_faults
 from analytics.reports.chapters import Chapter, all_blocks, read_chapter
 from analytics.reports.clinic_pages import ClinicPage
 from analytics.reports.comparing import write_state
-from analytics.reports.fixing import build_records_to_fix
+from analytics.reports.fixing import write_records_to_fix
 from analytics.reports.folder import PROVENANCE, check_replaceable, hash_files, replacing
 from analytics.reports.page import build_page
+from analytics.reports.plain import find_seeds, without_picture, write_json, write_text
 from analytics.reports.prepared import store
 from analytics.reports.provenance import build_provenance
 from analytics.reports.report import Report
@@ -33,6 +33,7 @@ NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
 NETWORK = (
     "08_quarterly_report",
     "01_records_received",
+    "02_children_and_pathway",
     "03_quality_indicators",
     "04_time_to_relapse",
     "05_casts_and_severity",
@@ -179,39 +180,22 @@ def _write_files(made: _Made, folder: Path) -> None:
     everything = [*blocks, *all_blocks(made.funder)]
     links = clinic_pages.list_links(made.clinics)
     network = _provenance(report, report.policy, made.network)
-    _write_text(folder / "network.html", build_page(made.network, network, clinics=links))
+    write_text(folder / "network.html", build_page(made.network, network, clinics=links))
     funder = _provenance(report, POLICIES[FUNDER_AUDIENCE], made.funder)
-    _write_text(folder / "funder.html", build_page(made.funder, funder))
-    clinic_pages.write_pages(made.clinics, network, folder, has_workbook=report.policy.traceable)
-    (folder / "tables.xlsx").write_bytes(build_tables(blocks, report.settings))
+    write_text(folder / "funder.html", build_page(made.funder, funder))
+    to_fix: list[str] = []
     if report.policy.traceable:
-        workbook = build_records_to_fix(report.records, report.settings)
-        (folder / "records_to_fix.xlsx").write_bytes(workbook)
-    _write_json(folder / "results.json", [_without_picture(block) for block in everything])
+        to_fix = write_records_to_fix(report.records, report.settings, folder)
+    clinic_pages.write_pages(made.clinics, network, folder, workbooks=to_fix)
+    (folder / "tables.xlsx").write_bytes(build_tables(blocks, report.settings))
+    write_json(folder / "results.json", [without_picture(block) for block in everything])
     write_state(report, folder)
     provenance = _provenance(report, report.policy, (*made.network, *made.funder))
     written = hash_files(folder)
     made_at = datetime.now(UTC).isoformat(timespec="seconds")
-    _write_json(folder / PROVENANCE, provenance | {"files": written, "made_at": made_at})
+    write_json(folder / PROVENANCE, provenance | {"files": written, "made_at": made_at})
 
 
 def _provenance(report: Report, policy: Policy, chapters: Sequence[Chapter]) -> dict[str, Any]:
-    own = report.catalogue.changed
-    return build_provenance(report.settings, policy, report.records, _seeds(chapters), own)
-
-
-def _seeds(chapters: Sequence[Chapter]) -> list[int]:
-    seeds = (block["context"].get("seed") for chapter in chapters for block in chapter.blocks)
-    return [seed for seed in seeds if seed is not None]
-
-
-def _without_picture(block: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in block.items() if name != "svg"}
-
-
-def _write_text(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8", newline="\n")
-
-
-def _write_json(path: Path, tree: object) -> None:
-    _write_text(path, json.dumps(tree, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+    own, seeds = report.catalogue.changed, find_seeds(all_blocks(chapters))
+    return build_provenance(report.settings, policy, report.records, seeds, own)

@@ -8,14 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.random import Generator
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
-from statsmodels.imputation.mice import MICEData
 
 from analytics.errors import NotEstimableError
 from analytics.stats.proportions import Floats, Interval
 
 FEWEST_OBSERVED = 10  # rows with a value below which a column is not imputed
+N_DONORS = 5  # rows of which one lends its value: van Buuren 2018, section 3.4.3
+RIDGE = 1e-5  # of the sum of squares: van Buuren 2018, algorithm 3.1
 
 
 def missing_patterns(frame: pd.DataFrame) -> pd.DataFrame:
@@ -92,23 +93,60 @@ def impute(
 
     Notes
     -----
-    statsmodels MICEData; van Buuren 2018, Flexible Imputation of Missing Data, chapter 4.
+    Each column with gaps in turn, fewest first, is regressed on all others; the coefficients are
+    drawn from their posterior, and each gap takes the value of one of the five rows whose predicted
+    values lie nearest to its own: van Buuren 2018, Flexible Imputation of Missing Data, algorithms
+    3.1, 3.3 (type 1 matching) and 4.3. Differs from statsmodels' MICEData, which draws from twenty
+    donors, parses a formula for every column and round, and so takes some hundred times as long.
     """
     numbers = frame.astype("float64")
-    for name in numbers.columns[numbers.isna().any()]:
+    absent = numbers.isna().to_numpy()
+    for name in numbers.columns[absent.any(axis=0)]:
         _check_column(str(name), numbers[name].dropna())
-    chain = MICEData(numbers.reset_index(drop=True).set_axis(_safe(numbers), axis=1), rng=rng)
+    values = numbers.to_numpy(copy=True)
+    gaps = [j for j in np.argsort(absent.sum(axis=0), kind="stable") if absent[:, j].any()]
+    for j in gaps:
+        known = values[~absent[:, j], j]
+        values[absent[:, j], j] = rng.choice(known, size=int(absent[:, j].sum()))
     copies = []
     for _ in range(n_imputations):
-        chain.update_all(n_cycles)
-        copy = chain.data[_safe(numbers)].copy().set_axis(numbers.columns, axis=1)
-        copies.append(copy.set_axis(numbers.index, axis=0))
+        for _ in range(n_cycles):
+            for j in gaps:
+                _match(values, absent[:, j], j, rng)
+        copies.append(pd.DataFrame(values.copy(), index=numbers.index, columns=numbers.columns))
     return copies
 
 
-def _safe(frame: pd.DataFrame) -> list[str]:
-    """Column names that mean nothing in a formula (``C`` or ``a b`` would)."""
-    return [f"column_{position}" for position in range(frame.shape[1])]
+def _match(values: Floats, gap: NDArray[np.bool_], column: int, rng: Generator) -> None:
+    """Fill the gaps of one column in place from the rows nearest by predicted value."""
+    others = np.delete(values, column, axis=1)
+    centre = others.mean(axis=0)
+    spread = others.std(axis=0)
+    x = np.column_stack([np.ones(len(values)), (others - centre) / np.where(spread > 0, spread, 1)])
+    seen, y = x[~gap], values[~gap, column]
+    inner = seen.T @ seen
+    # A slight pull towards nought keeps columns that nearly repeat each other apart.
+    inverse = np.linalg.inv(inner + RIDGE * np.diag(np.diag(inner) + 1))
+    beta = inverse @ (seen.T @ y)
+    rest = y - seen @ beta
+    degrees = max(y.size - x.shape[1], 1)
+    sigma = np.sqrt(float(rest @ rest) / rng.chisquare(degrees))
+    drawn = beta + sigma * np.linalg.cholesky(inverse) @ rng.standard_normal(beta.size)
+    values[gap, column] = y[_nearest(seen @ beta, x[gap] @ drawn, rng)]
+
+
+def _nearest(known: Floats, wanted: Floats, rng: Generator) -> NDArray[np.int64]:
+    """Positions in ``known`` of one of the nearest for each wanted, drawn at random."""
+    n = min(N_DONORS, known.size)
+    order = np.argsort(known, kind="stable")
+    place = np.searchsorted(known[order], wanted)
+    window = np.clip(place[:, None] + np.arange(-n, n), 0, known.size - 1)
+    far = np.abs(known[order][window] - wanted[:, None])
+    # A row that the window holds twice, at an end, counts once.
+    far[:, 1:][window[:, 1:] == window[:, :-1]] = np.inf
+    closest = np.argsort(far, axis=1, kind="stable")[:, :n]
+    chosen = closest[np.arange(len(wanted)), rng.integers(n, size=len(wanted))]
+    return order[window[np.arange(len(wanted)), chosen]]
 
 
 def _check_column(name: str, known: pd.Series) -> None:

@@ -108,6 +108,39 @@ def power_of_log_rank(
     return float(stats.norm.cdf(reach - _z(1 - alpha / 2)))
 
 
+def rows_for_ratio(
+    ratio: float, *, se: float, n: float, power: float = 0.8, alpha: float = 0.05
+) -> float:
+    """Rows that a study needs to find a ratio, from the error that one like it had.
+
+    Parameters
+    ----------
+    ratio
+        To be found; not 1. Its inverse needs as many.
+    se
+        Standard error of the log ratio in the study at hand, clusters and adjustment included.
+    n
+        Rows of that study.
+    power, alpha
+        Chance of finding it, and two-sided error.
+
+    Notes
+    -----
+    The error falls with the root of the rows, so n (se (z_alpha + z_power) / log ratio)^2. With
+    the error of two equal groups under proportional hazards, 2 over the root of the events, this
+    is Schoenfeld's number; with that of a covariate of variance v, 1 over the root of events times
+    v, it is that of Hsieh & Lavori 2000, Control Clin Trials 21:552, equation 2.
+    """
+    if ratio <= 0 or ratio == 1:
+        raise NotEstimableError("no_difference", ratio=ratio)
+    return float(n * (se * (_z(1 - alpha / 2) + _z(power)) / np.log(ratio)) ** 2)
+
+
+def detectable_ratio(*, se: float, power: float = 0.8, alpha: float = 0.05) -> float:
+    """Smallest ratio above 1 that a study with this error of the log ratio finds."""
+    return float(np.exp(se * (_z(1 - alpha / 2) + _z(power))))
+
+
 def _check(first: float, second: float) -> None:
     if not (0 < first < 1 and 0 < second < 1):
         raise NotEstimableError("proportion_out_of_range", first=first, second=second)

@@ -1,0 +1,29 @@
+"""Plain files of a report: text and JSON with the same bytes every time."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write text in UTF-8 with plain line ends."""
+    path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def write_json(path: Path, tree: object) -> None:
+    """Write a tree of plain values; a number that JSON does not know is refused."""
+    write_text(path, json.dumps(tree, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+
+
+def without_picture(block: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the data of a block without its figure."""
+    return {name: value for name, value in block.items() if name != "svg"}
+
+
+def find_seeds(blocks: Iterable[Mapping[str, Any]]) -> list[int]:
+    """Return the seeds of the random steps behind blocks."""
+    seeds = (block["context"].get("seed") for block in blocks)
+    return [seed for seed in seeds if seed is not None]
