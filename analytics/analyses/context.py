@@ -11,8 +11,12 @@ from analytics.courses.cohort import Cohort
 from analytics.definitions.fingerprint import fingerprint
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.indicators import INDICATORS
+from analytics.definitions.labels import labels
 from analytics.errors import NotEstimableError
 from analytics.results import Context, OwnMeasure, Phrase
+
+#: What an error names that is a column, not a count.
+_NAMES = ("covariate", "column")
 
 
 @dataclass(frozen=True)
@@ -63,11 +67,37 @@ def describe(
     )
 
 
-def why_not(error: NotEstimableError) -> Phrase:
-    """Return the note that says why something is not estimable, with the counts found."""
-    counts = ", ".join(f"{name} {value}" for name, value in error.counts.items())
-    reason = Phrase(f"not_estimable.{error.reason}")
-    return Phrase("note.not_estimable", {"why": reason, "counts": counts or "-"})
+def why_not(error: NotEstimableError, groups: tuple[Phrase, ...] = ()) -> Phrase:
+    """Return the note that says why something is not estimable, with the counts found.
+
+    Parameters
+    ----------
+    error
+        What a statistic refused.
+    groups
+        Words of the group it was refused for, where there are groups.
+    """
+    counts = tuple(_found(n, v) for n, v in error.counts.items() if f"found.{n}" in labels("en"))
+    why = Phrase(f"not_estimable.{error.reason}")
+    note = Phrase("note.not_estimable", {"why": why, "counts": counts or "-"})
+    return Phrase("note.of_group", {"group": groups, "note": note}) if groups else note
+
+
+def _found(name: str, value: object) -> Phrase:
+    """Return what was there in words; only names that begin with ``n_`` are withheld when small."""
+    if name == "covariates":
+        return Phrase(f"found.{name}", {name: tuple(map(_term, str(value).split(", ")))})
+    return Phrase(f"found.{name}", {name: _term(str(value)) if name in _NAMES else value})
+
+
+def _term(name: str) -> Phrase | str:
+    """Return the words of a column of a design, ``term`` or ``term:level``."""
+    term, _, level = name.partition(":")
+    known = labels("en")
+    words = next((Phrase(k) for k in (f"term.{term}", f"column.{term}") if k in known), term)
+    if f"level.{level}" not in known:
+        return words
+    return Phrase("word.group", {"name": words, "level": Phrase(f"level.{level}")})
 
 
 def name_own(context: Context, cohort: Cohort, indicators: Sequence[Indicator]) -> Context:

@@ -58,6 +58,12 @@ class Design:
     exclusions: tuple[tuple[str, int], ...]
     constants: tuple[str, ...]
 
+    @property
+    def named(self) -> pd.DataFrame:
+        """Return the matrix with ``term`` or ``term:level`` over its columns."""
+        level = self.terms["level"].where(self.terms["level"].eq(""), ":" + self.terms["level"])
+        return pd.DataFrame(self.matrix, columns=(self.terms["term"] + level).tolist())
+
 
 def build_design(rows: pd.DataFrame, covariates: Sequence[Covariate]) -> Design:
     """Return the design of these feet; a foot with any value missing is left out and counted."""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 
-from analytics.results import Shape
+from analytics.definitions.labels import labels
+from analytics.results import Phrase, Shape
 
 _TYPES = {"count": "Int64", "figure": "Float64", "code": "string", "time": "Float64"}
 
@@ -42,3 +43,38 @@ def join(parts: Sequence[pd.DataFrame], shape: Shape) -> pd.DataFrame:
     if parts:
         return pd.concat(parts, ignore_index=True)
     return pd.DataFrame(columns=["group", *shape.columns])
+
+
+def split(rows: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[tuple[str, ...], pd.DataFrame]]:
+    """Yield the levels and the rows of every group; rows without a level are in none."""
+    if rows.empty:
+        return
+    if not by:
+        yield (), rows
+        return
+    for key, part in rows.groupby(list(by), sort=True, dropna=True):
+        yield tuple(key), part
+
+
+def comparable(rows: pd.DataFrame, by: Sequence[str]) -> tuple[pd.DataFrame, np.ndarray]:
+    """Return the rows of groups of two children or more, and the group of each in one word.
+
+    A group of one child has no curve, so it is not among those compared.
+    """
+    known = rows.dropna(subset=list(by))
+    n_children = known.groupby(list(by))["child"].transform("nunique")
+    known = known.loc[n_children > 1]
+    group = known[list(by)].astype("string").agg(" ".join, axis=1)
+    return known, group.to_numpy(dtype=str)
+
+
+def name_group(by: Sequence[str], key: Sequence[object]) -> tuple[Phrase, ...]:
+    """Return the words of a group for a note.
+
+    Only codes of ours are named: what came from an export, such as a clinic, may be withheld.
+    """
+    known = labels("en")
+    pairs = [(f"column.{name}", f"level.{value}") for name, value in zip(by, key, strict=True)]
+    if not all(part in known for pair in pairs for part in pair):
+        return ()
+    return tuple(Phrase("word.group", {"name": Phrase(n), "level": Phrase(v)}) for n, v in pairs)

@@ -88,9 +88,9 @@ def effects(
         fit = _fit(design, is_event, landmark)
     except NotEstimableError as reason:
         context = replace(context, notes=(*notes, why_not(reason)))
-        return Result(EFFECTS, effects_frame(design, is_event, _nothing(design)), context)
-    frame = effects_frame(design, is_event, _ratios(fit))
-    return Result(EFFECTS, frame, replace(context, notes=(*notes, *_fit_notes(fit, design))))
+        return Result(EFFECTS, effects_frame(design, is_event, no_ratios(design)), context)
+    frame = effects_frame(design, is_event, ratios(fit))
+    return Result(EFFECTS, frame, replace(context, notes=(*notes, *fit_notes(fit, design))))
 
 
 def landmarks(
@@ -122,12 +122,12 @@ def landmarks(
         covariates = (Covariate("pirani_start"), Covariate("adherence", "as_advised"))
         design = build_design(rows, covariates)
         is_event = (design.rows["ended"] == EVENT).to_numpy()
-        ratios = _nothing(design)
+        found = no_ratios(design)
         try:
-            ratios = _ratios(_fit(design, is_event, day))
+            found = ratios(_fit(design, is_event, day))
         except NotEstimableError as reason:
             notes.append(why_not(reason))
-        frame = effects_frame(design, is_event, ratios)
+        frame = effects_frame(design, is_event, found)
         frame.insert(0, "landmark", pd.array([f"day_{day}"] * len(frame), dtype="string"))
         frames.append(frame)
     method = Method(Phrase("method.cox"), _REFERENCE, tuple(notes))
@@ -179,17 +179,18 @@ def effects_over_time(cohort: Cohort, endpoint: str = "relapse") -> Result:
                 entry=design.rows["start_days"].to_numpy(dtype=float),
                 cluster=design.rows["child"].to_numpy(),
             ),
-            design.matrix,
+            design.named,
             strata=design.rows["clinic"].to_numpy(),
         )
     except NotEstimableError as reason:
         context = replace(context, notes=(*notes, why_not(reason)))
-        return Result(EFFECTS, effects_frame(design, is_event, _nothing(design)), context)
-    context = replace(context, notes=(*notes, *_fit_notes(fit, design)))
-    return Result(EFFECTS, effects_frame(design, is_event, _ratios(fit)), context)
+        return Result(EFFECTS, effects_frame(design, is_event, no_ratios(design)), context)
+    context = replace(context, notes=(*notes, *fit_notes(fit, design)))
+    return Result(EFFECTS, effects_frame(design, is_event, ratios(fit)), context)
 
 
-def _nothing(design: Design) -> pd.DataFrame:
+def no_ratios(design: Design) -> pd.DataFrame:
+    """Return the figures of a design of which nothing is estimable."""
     columns = ["estimate", "lower", "upper", "p"]
     return pd.DataFrame(np.nan, index=range(len(design.terms)), columns=columns)
 
@@ -197,7 +198,7 @@ def _nothing(design: Design) -> pd.DataFrame:
 def _fit(design: Design, is_event: np.ndarray, landmark: int) -> CoxFit:
     rows = design.rows
     if not len(design.terms):
-        raise NotEstimableError("constant_covariate", n=len(rows))
+        raise NotEstimableError("constant_covariate", n_rows=len(rows))
     entry = np.maximum(rows["entry_days"].to_numpy(dtype=float), landmark)
     spells = as_spells(
         rows["time_days"].to_numpy(dtype=float),
@@ -205,10 +206,11 @@ def _fit(design: Design, is_event: np.ndarray, landmark: int) -> CoxFit:
         entry=entry if entry.any() else None,
         cluster=rows["child"].to_numpy(),
     )
-    return cox(spells, design.matrix, strata=rows["clinic"].to_numpy())
+    return cox(spells, design.named, strata=rows["clinic"].to_numpy())
 
 
-def _ratios(fit: CoxFit) -> pd.DataFrame:
+def ratios(fit: CoxFit) -> pd.DataFrame:
+    """Return ratios with their intervals and p values, one row per term of a fit."""
     half = critical_value(0.95, fit.spells) * fit.se
     beta, z = fit.coefficients, np.abs(fit.coefficients / fit.se)
     few = fit.n_clusters < FEW_CLUSTERS
@@ -223,7 +225,8 @@ def _ratios(fit: CoxFit) -> pd.DataFrame:
     )
 
 
-def _fit_notes(fit: CoxFit, design: Design) -> tuple[Phrase, ...]:
+def fit_notes(fit: CoxFit, design: Design) -> tuple[Phrase, ...]:
+    """Return what must be said of a fit: proportional hazards, few children, constant columns."""
     few = (Phrase("note.few_children"),) if "few_clusters" in fit.notes else ()
     constant = (
         Phrase("note.constant", {"term": Phrase(f"term.{name}")}) for name in design.constants

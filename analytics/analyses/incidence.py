@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,13 +10,14 @@ import pandas as pd
 
 from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.followed import COMPETING, EVENT, follow
-from analytics.analyses.groups import typed
+from analytics.analyses.groups import comparable, name_group, split, typed
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
 from analytics.results import CURVE, Phrase, Result
 from analytics.stats.competing import IncidenceCurves, incidence
-from analytics.stats.spells import as_spells
+from analytics.stats.gray import gray_test
+from analytics.stats.spells import Spells, as_spells
 
 _METHOD = Method(
     Phrase("method.aalen_johansen"),
@@ -25,7 +27,7 @@ _METHOD = Method(
 _CAUSES = {EVENT: "", COMPETING: "_competing"}
 
 
-def curve(cohort: Cohort, endpoint: str = "relapse") -> Result:
+def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) -> Result:
     """Return cumulative incidences of an event and of what competes with it.
 
     Parameters
@@ -34,46 +36,68 @@ def curve(cohort: Cohort, endpoint: str = "relapse") -> Result:
         Feet at the cut-off.
     endpoint
         Code of an endpoint.
+    by
+        Columns of the foot that split the curves; a note then gives Gray's test.
 
     Returns
     -------
     Result
         A curve in days, drawn upwards, with states ``<endpoint>_had`` and
-        ``<endpoint>_had_competing``; with the share free of both they add up to 1.
+        ``<endpoint>_had_competing``; with the share free of both they add up to 1. ``censored``
+        holds all that left the risk set otherwise, the other state's events among them.
     """
     followed = follow(cohort, ENDPOINTS[endpoint])
-    rows = followed.rows
+    steps, children, notes = [], [], []
+    for key, rows in split(followed.rows, by):
+        labels = dict(zip(by, key, strict=True))
+        try:
+            fitted = _fit(rows)
+        except NotEstimableError as reason:
+            notes.append(why_not(reason, name_group(by, key)))
+            continue
+        steps += [
+            _steps(fitted, cause, f"{endpoint}_had{suffix}").assign(**labels)
+            for cause, suffix in _CAUSES.items()
+        ]
+        time = np.concatenate([[0.0], fitted.times])
+        at_risk = np.concatenate([[rows["child"].nunique()], fitted.clusters_at_risk])
+        children.append(pd.DataFrame({**labels, "time": time, "children": at_risk}))
+    if by:
+        notes.append(_compare(followed.rows, by))
     context = replace(
-        describe(cohort, f"{endpoint}_incidence", rows, method=_METHOD),
-        n_events=int((rows["ended"] == EVENT).sum()),
+        describe(cohort, f"{endpoint}_incidence", followed.rows, method=_METHOD),
+        n_events=int((followed.rows["ended"] == EVENT).sum()),
         exclusions=followed.exclusions,
     )
+    context = replace(context, notes=(*context.notes, *notes))
+    empty = pd.DataFrame(columns=[*by, *CURVE.columns])
+    frame = pd.concat(steps, ignore_index=True) if steps else empty
+    beside = {"children_at_risk": pd.concat(children, ignore_index=True)} if children else {}
+    return Result(CURVE, typed(frame, CURVE, by), context, tuple(by), beside)
+
+
+def _compare(rows: pd.DataFrame, by: Sequence[str]) -> Phrase:
+    """Say whether the groups' incidences differ by more than chance, children as clusters."""
+    known, group = comparable(rows, by)
     try:
-        fitted = _fit(rows)
+        test = gray_test(_spells(known), group).test
     except NotEstimableError as reason:
-        context = replace(context, notes=(*context.notes, why_not(reason)))
-        return Result(CURVE, typed(pd.DataFrame(columns=list(CURVE.columns)), CURVE, ()), context)
-    frame = pd.concat(
-        [_steps(fitted, cause, f"{endpoint}_had{suffix}") for cause, suffix in _CAUSES.items()],
-        ignore_index=True,
-    )
-    at_risk = pd.DataFrame(
-        {
-            "time": np.concatenate([[0.0], fitted.times]),
-            "children": np.concatenate([[rows["child"].nunique()], fitted.clusters_at_risk]),
-        }
-    )
-    return Result(CURVE, typed(frame, CURVE, ()), context, (), {"children_at_risk": at_risk})
+        return why_not(reason)
+    p = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
+    return Phrase("note.gray", {"p": p, "groups": test.degrees_of_freedom + 1})
 
 
-def _fit(rows: pd.DataFrame) -> IncidenceCurves:
-    spells = as_spells(
+def _spells(rows: pd.DataFrame) -> Spells:
+    return as_spells(
         rows["time_days"].to_numpy(dtype=float),
         rows["ended"].to_numpy(),
         entry=rows["entry_days"].to_numpy(dtype=float) if rows["entry_days"].any() else None,
         cluster=rows["child"].to_numpy(),
     )
-    return incidence(spells, n_causes=COMPETING)
+
+
+def _fit(rows: pd.DataFrame) -> IncidenceCurves:
+    return incidence(_spells(rows), n_causes=COMPETING)
 
 
 def _steps(fitted: IncidenceCurves, cause: int, state: str) -> pd.DataFrame:

@@ -54,7 +54,7 @@ def weigh(cohort: Cohort, rows: pd.DataFrame) -> Spells:
     is_lost = ((design.rows["ended"] == 0) & design.rows["status"].eq("lost")).to_numpy(dtype=bool)
     fit = cox(
         as_spells(time, is_lost, cluster=design.rows["child"].to_numpy()),
-        pd.DataFrame(design.matrix, columns=design.terms["term"].tolist()),
+        design.named,
         strata=design.rows["clinic"].to_numpy(),
     )
     n_spells = np.ceil(time / STEP_DAYS).astype(np.int64)

@@ -10,13 +10,14 @@ import pandas as pd
 from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.followed import EVENT, follow
 from analytics.analyses.groups import typed
+from analytics.analyses.time_to import as_event_spells
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
 from analytics.results import ESTIMATES, Phrase, Result
 from analytics.stats.curve_reading import quantile
 from analytics.stats.restricted_mean import restricted_mean
-from analytics.stats.spells import Spells, as_spells
+from analytics.stats.spells import Spells
 from analytics.stats.survival import follow_up_curve
 
 HORIZON_DAYS = 730
@@ -58,7 +59,7 @@ def estimates(cohort: Cohort, endpoint: str = "relapse") -> Result:
     for measure, read in (("median_follow_up", _median), ("time_free_2y", _mean)):
         figures = (np.nan, np.nan, np.nan)
         try:
-            figures = read(_spells(rows))
+            figures = read(as_event_spells(rows))
         except NotEstimableError as reason:
             notes.append(why_not(reason))
         lines.append(_line(measure, len(rows), figures))
@@ -66,14 +67,6 @@ def estimates(cohort: Cohort, endpoint: str = "relapse") -> Result:
     lines.append(_line("lost_per_event", len(rows), (ratio, np.nan, np.nan)))
     frame = typed(pd.DataFrame(lines), ESTIMATES, ())
     return Result(ESTIMATES, frame, replace(context, notes=tuple(notes)))
-
-
-def _spells(rows: pd.DataFrame) -> Spells:
-    return as_spells(
-        rows["time_days"].to_numpy(dtype=float),
-        (rows["ended"] == EVENT).to_numpy(),
-        cluster=rows["child"].to_numpy(),
-    )
 
 
 def _median(spells: Spells) -> tuple[float, float, float]:

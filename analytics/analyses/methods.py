@@ -13,6 +13,7 @@ from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.followed import EVENT, extend_to_cut_off, follow
 from analytics.analyses.groups import typed
 from analytics.analyses.loss_weights import weigh
+from analytics.analyses.time_to import as_event_spells
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
@@ -21,7 +22,6 @@ from analytics.stats.curve_reading import read_curve
 from analytics.stats.interval import survival_bounds, turnbull
 from analytics.stats.proportions import wilson
 from analytics.stats.resample import BootstrapPlan, bootstrap_weights
-from analytics.stats.spells import as_spells
 from analytics.stats.survival import log_log_limits, product_limit
 
 #: In the order of the argument: each mends a fault of the one before.
@@ -126,12 +126,7 @@ def _crude(
 
 
 def _curve(rows: pd.DataFrame, horizons: list[int], *, is_clustered: bool) -> np.ndarray:
-    spells = as_spells(
-        rows["time_days"].to_numpy(dtype=float),
-        (rows["ended"] == EVENT).to_numpy(),
-        entry=rows["entry_days"].to_numpy(dtype=float) if rows["entry_days"].any() else None,
-        cluster=rows["child"].to_numpy() if is_clustered else None,
-    )
+    spells = as_event_spells(rows, is_clustered=is_clustered)
     read = read_curve(product_limit(spells), horizons)
     return read[["estimate", "lower", "upper"]].to_numpy()
 

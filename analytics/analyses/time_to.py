@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,12 +10,13 @@ import pandas as pd
 
 from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.followed import EVENT, Followed, follow
+from analytics.analyses.groups import comparable, name_group, split
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
 from analytics.results import CURVE, Context, Phrase, Result
 from analytics.stats.logrank import log_rank
-from analytics.stats.spells import as_spells
+from analytics.stats.spells import Spells, as_spells
 from analytics.stats.survival import SurvivalCurve, product_limit
 
 _METHOD = Method(
@@ -44,13 +45,13 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
     """
     followed = follow(cohort, ENDPOINTS[endpoint])
     steps, children, notes = [], [], []
-    for key, rows in _split(followed.rows, by):
+    for key, rows in split(followed.rows, by):
         labels = dict(zip(by, key, strict=True))
         try:
             fitted = fit_curve(rows)
         except NotEstimableError as reason:
             # A group of one child has no curve; the others have.
-            notes.append(why_not(reason))
+            notes.append(why_not(reason, name_group(by, key)))
             continue
         steps.append(_steps(fitted, f"{endpoint}_free").assign(**labels))
         times = np.concatenate([[0], fitted.times])
@@ -68,45 +69,28 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
 
 def fit_curve(rows: pd.DataFrame) -> SurvivalCurve:
     """Return the Kaplan-Meier curve of followed feet, a competing event ending observation."""
-    return product_limit(
-        as_spells(
-            rows["time_days"].to_numpy(dtype=float),
-            (rows["ended"] == EVENT).to_numpy(),
-            entry=rows["entry_days"].to_numpy(dtype=float) if rows["entry_days"].any() else None,
-            cluster=rows["child"].to_numpy(),
-        )
+    return product_limit(as_event_spells(rows))
+
+
+def as_event_spells(rows: pd.DataFrame, *, is_clustered: bool = True) -> Spells:
+    """Return followed feet as spells of the event alone, clustered by child or not."""
+    return as_spells(
+        rows["time_days"].to_numpy(dtype=float),
+        (rows["ended"] == EVENT).to_numpy(),
+        entry=rows["entry_days"].to_numpy(dtype=float) if rows["entry_days"].any() else None,
+        cluster=rows["child"].to_numpy() if is_clustered else None,
     )
 
 
 def _compare(rows: pd.DataFrame, by: Sequence[str]) -> Phrase:
     """Say whether the groups' curves differ by more than chance, children as clusters."""
-    known = rows.dropna(subset=list(by))
-    # A group of one child has no curve, so it is not among those compared.
-    n_children = known.groupby(list(by))["child"].transform("nunique")
-    known = known.loc[n_children > 1]
-    group = known[list(by)].astype("string").agg(" ".join, axis=1)
+    known, group = comparable(rows, by)
     try:
-        spells = as_spells(
-            known["time_days"].to_numpy(dtype=float),
-            (known["ended"] == EVENT).to_numpy(),
-            entry=known["entry_days"].to_numpy(dtype=float) if known["entry_days"].any() else None,
-            cluster=known["child"].to_numpy(),
-        )
-        test = log_rank(spells, group.to_numpy(dtype=str)).test
+        test = log_rank(as_event_spells(known), group).test
     except NotEstimableError as reason:
         return why_not(reason)
     p = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
     return Phrase("note.log_rank", {"p": p, "groups": test.degrees_of_freedom + 1})
-
-
-def _split(rows: pd.DataFrame, by: Sequence[str]) -> Iterator[tuple[tuple[str, ...], pd.DataFrame]]:
-    if rows.empty:
-        return
-    if not by:
-        yield (), rows
-        return
-    for key, part in rows.groupby(list(by), sort=True, dropna=True):
-        yield tuple(key), part
 
 
 def _steps(fitted: SurvivalCurve, state: str) -> pd.DataFrame:

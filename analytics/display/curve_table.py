@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from analytics.display import terms
 from analytics.display.numbers import DAYS_IN_YEAR
 from analytics.sharing.protect import Released
 
@@ -25,6 +26,15 @@ def parts_of(released: Released) -> Iterator[tuple[tuple[object, ...], pd.DataFr
     keys = [*released.groups, "state"]
     for key, rows in released.frame.groupby(keys, sort=False, dropna=False):
         yield tuple(key), rows.sort_values("time", kind="stable")
+
+
+def count_words(name: str, released: Released, language: str) -> str:
+    """Return the words of a count below a curve.
+
+    What leaves one of several states left it otherwise, the other states' events among them.
+    """
+    is_shared = name == "censored" and released.frame["state"].nunique() > 1
+    return terms.column("censored_or_other" if is_shared else name, language)
 
 
 def is_coarse(released: Released) -> bool:

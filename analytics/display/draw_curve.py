@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,7 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from analytics.definitions.labels import label
 from analytics.display import numbers, terms
-from analytics.display.curve_table import is_coarse, parts_of, read_at, ticks
+from analytics.display.curve_table import count_words, is_coarse, parts_of, read_at, ticks
 from analytics.display.numbers import DAYS_IN_YEAR
 from analytics.display.theme import PALE, QUIET, RULE, SERIES, Style, fit, new_figure
 from analytics.sharing.protect import Released
@@ -73,7 +73,8 @@ def _with_table(lines: Sequence[_Line], released: Released, language: str) -> Fi
     top.set_xticks(at)
     top.set_xlim(-0.02 * _end(released), _end(released) * 1.02)
     top.tick_params(labelbottom=True)
-    _write_table(bottom, lines, tables, counts=counts, language=language)
+    words = {count: fit(count_words(count, released, language)) for count in counts}
+    _write_table(bottom, lines, tables, words=words, language=language)
     return figure
 
 
@@ -173,23 +174,23 @@ def _write_table(
     lines: Sequence[_Line],
     tables: Sequence[pd.DataFrame],
     *,
-    counts: Sequence[str],
+    words: Mapping[str, str],
     language: str,
 ) -> None:
     names, place = [], 0
     for line, table in zip(lines, tables, strict=True):
         names.append(line.name if len(lines) > 1 else "")
-        for count in counts:
+        for count, name in words.items():
             place += 1
-            names.append(fit(terms.column(count, language)))
+            names.append(name)
             for time, n in zip(table["time"], table[count], strict=True):
                 text = numbers.count(int(n), language)
                 axes.text(time, place, text, ha="center", va="center", fontsize=7.5)
         place += 1
     axes.set_yticks(range(len(names)), names, fontsize=7.5)
     for number, tick in enumerate(axes.get_yticklabels()):
-        if number % (len(counts) + 1) == 0:
-            tick.set_color(lines[number // (len(counts) + 1)].style.colour)
+        if number % (len(words) + 1) == 0:
+            tick.set_color(lines[number // (len(words) + 1)].style.colour)
             tick.set_fontweight("bold")
         else:
             tick.set_color(QUIET)

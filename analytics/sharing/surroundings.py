@@ -40,6 +40,8 @@ def protect_phrase(phrase: Phrase, policy: Policy) -> Phrase:
 def _protect_value(name: str, value: object, policy: Policy) -> object:
     if isinstance(value, Phrase):
         return protect_phrase(value, policy)
+    if isinstance(value, tuple):
+        return tuple(_protect_value(name, part, policy) for part in value)
     if isinstance(value, date):
         return _as_month(value) if policy.months_only else value
     if name.startswith("n_") and isinstance(value, int):

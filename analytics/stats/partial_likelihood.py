@@ -152,6 +152,33 @@ def information(model: Likelihood, state: State, over: np.ndarray | None = None)
     return squares - of_means
 
 
+def bend(model: Likelihood, state: State, direction: np.ndarray) -> np.ndarray:
+    """Return how much the score of every row falls as linear predictors move in a direction.
+
+    ``design' bend(design v)`` is the information times v, at the cost of one pass over the rows.
+
+    Parameters
+    ----------
+    model, state
+        The likelihood, unweighted, and its state.
+    direction
+        (n,) change of the linear predictors.
+
+    Returns
+    -------
+    numpy.ndarray
+        (n,).
+    """
+    sets, terms = model.sets, model.terms
+    n_points = len(sets.times)
+    along = sets.sum_along_time(state.hazard) - sets.at_own_event(state.hazard_at_tie)
+    step = terms.weight * _per_term(model, state.risk * direction) / state.total**2
+    moved = np.bincount(terms.point, weights=step, minlength=n_points)
+    at_tie = np.bincount(terms.point, weights=step * terms.fraction, minlength=n_points)
+    shared = sets.sum_along_time(moved) - sets.at_own_event(at_tie)
+    return state.risk * (along * direction - shared)
+
+
 def clustered_scores(model: Likelihood, state: State, units: np.ndarray) -> np.ndarray:
     """Sum the score residuals of the rows within each cluster.
 

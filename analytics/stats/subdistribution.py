@@ -64,15 +64,20 @@ def fine_gray(
     return fit_partial(wanted, covariates, sets, ties=ties)
 
 
-def _with_late_stay(spells: Spells, sets: RiskSets, late: np.ndarray) -> RiskSets:
-    times, before = _uncensored_before(spells)
-    own = before[np.searchsorted(times, spells.time)]
-    # G(T-) is above 0 for every row: the row itself was still under observation before T.
-    weight = np.where(late, 1 / own, 0.0)
-    return replace(sets, late=LateStay(weight, before[np.searchsorted(times, sets.times)]))
+def uncensored_before(spells: Spells) -> tuple[np.ndarray, np.ndarray]:
+    """Return distinct ends of rows, and the chance of not being censored before each.
 
+    Parameters
+    ----------
+    spells
+        Checked rows with event codes 0, 1, 2, ...
 
-def _uncensored_before(spells: Spells) -> tuple[np.ndarray, np.ndarray]:
+    Returns
+    -------
+    tuple of numpy.ndarray
+        (T,) times and (T,) product-limit survival of censoring just before each, an event at a
+        tie coming before the censoring.
+    """
     counts = count_at_risk(spells, n_causes=int(spells.event.max()))
     ended = counts.ended[:, 1:].sum(axis=1)
     open_to_censoring = counts.at_risk - ended
@@ -81,3 +86,11 @@ def _uncensored_before(spells: Spells) -> tuple[np.ndarray, np.ndarray]:
         censored, open_to_censoring, out=np.zeros_like(censored), where=open_to_censoring > 0
     )
     return counts.times, np.append(1.0, np.cumprod(1 - share)[:-1])
+
+
+def _with_late_stay(spells: Spells, sets: RiskSets, late: np.ndarray) -> RiskSets:
+    times, before = uncensored_before(spells)
+    own = before[np.searchsorted(times, spells.time)]
+    # G(T-) is above 0 for every row: the row itself was still under observation before T.
+    weight = np.where(late, 1 / own, 0.0)
+    return replace(sets, late=LateStay(weight, before[np.searchsorted(times, sets.times)]))

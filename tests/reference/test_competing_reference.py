@@ -1,12 +1,16 @@
 """Competing causes against R's survival 3.5-3 and cmprsk 2.2-11 (survival_r_values.json)."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from survival_data import near, r_value, read_mgus2
 
+from analytics.errors import NotEstimableError
 from analytics.stats.competing import aalen_johansen, read_incidence
+from analytics.stats.gray import gray_test
 from analytics.stats.spells import as_spells
 from analytics.stats.subdistribution import fine_gray
+from analytics.stats.survival import kaplan_meier
 
 
 @pytest.mark.parametrize("cause", [1, 2])
@@ -66,3 +70,56 @@ def test_subdistribution_hazard_of_another_program():
     fit = fine_gray(as_spells(time, ended), covariates(d), ties="breslow")
     near(fit.coefficients, list(r["coef"].values()), 5e-4)
     near(fit.se, r["se"], 2e-4)
+
+
+def bands(d):
+    return pd.cut(d["age"], [0, 60, 75, 120], labels=False).to_numpy()
+
+
+@pytest.mark.parametrize("cause", [1, 2])
+def test_incidences_of_groups_compared(cause):
+    d, time, ended = read_mgus2()
+    spells = as_spells(time, ended)
+    found = gray_test(spells, d["sex"], cause=cause)
+    r = r_value("cif_mgus2_cuminc")
+    near(found.test.statistic, r["gray"][str(cause)], 1e-11)
+    near(found.test.p, r["gray_p"][str(cause)], 1e-12)
+    three = gray_test(spells, bands(d), cause=cause)
+    near(three.test.statistic, r_value("gray_mgus2_groups")[str(cause)], 1e-10)
+    assert three.test.degrees_of_freedom == 2
+
+
+@pytest.mark.parametrize("cause", [1, 2])
+@pytest.mark.parametrize("by", ["sex", "age"])
+def test_incidences_of_groups_compared_by_cluster(cause, by):
+    d, time, ended = read_mgus2()
+    group = d["sex"] if by == "sex" else bands(d)
+    wanted = r_value("gray_mgus2_clustered")[by][str(cause)]
+    for cluster, statistic in zip(((7 * d["id"]) % 50, d["id"]), wanted, strict=True):
+        spells = as_spells(time, ended, cluster=cluster)
+        near(gray_test(spells, group, cause=cause).test.statistic, statistic, 1e-9)
+
+
+def test_without_another_cause_incidences_compare_like_curves():
+    # Expected events are then those of the log-rank test, from the curves themselves.
+    d, time, ended = read_mgus2()
+    group = d["sex"].to_numpy()
+    found = gray_test(as_spells(time, ended == 2), group)
+    curve = {g: kaplan_meier(time[group == g], ended[group == g] == 2) for g in ("F", "M")}
+    share = 0.0
+    for t in np.unique(time[ended == 2]):
+        n = {g: (time[group == g] >= t).sum() for g in curve}
+        share += (ended[time == t] == 2).sum() * n["F"] / (n["F"] + n["M"])
+    near(found.expected[0], share, 1e-9)
+    assert list(found.observed) == [c.n_events for c in curve.values()]
+
+
+def test_groups_that_cannot_be_compared():
+    _, time, ended = read_mgus2()
+    for group, cause, reason in (
+        (np.zeros(len(time)), 1, "one_group"),
+        (np.arange(len(time)) % 2, 3, "no_events"),
+    ):
+        with pytest.raises(NotEstimableError) as caught:
+            gray_test(as_spells(time, ended), group, cause=cause)
+        assert caught.value.reason == reason
