@@ -33,12 +33,7 @@ def labels(language: str) -> dict[str, str]:
             allowed=", ".join(languages()),
             todo="choose one of these",
         )
-    merged: dict[str, str] = {}
-    folder = files("analytics.definitions") / "labels" / language
-    for file in sorted(folder.iterdir(), key=lambda item: item.name):
-        if file.name.endswith(".toml"):
-            merged |= _flatten(tomllib.loads(file.read_text(encoding="utf-8")))
-    return {key: set_spaces(text, language) for key, text in merged.items()}
+    return {key: set_spaces(text, language) for key, text in _read(language).items()}
 
 
 def label(language: str, key: str, /, **values: object) -> str:
@@ -50,6 +45,15 @@ def label(language: str, key: str, /, **values: object) -> str:
         When the label does not exist: a fault of this program, found by a test.
     """
     return labels(language)[key].format(**values)
+
+
+def _read(language: str) -> dict[str, str]:
+    merged: dict[str, str] = {}
+    folder = files("analytics.definitions") / "labels" / language
+    for file in sorted(folder.iterdir(), key=lambda item: item.name):
+        if file.name.endswith(".toml"):
+            merged |= _flatten(tomllib.loads(file.read_text(encoding="utf-8")))
+    return merged
 
 
 def _flatten(tree: dict[str, Any], prefix: str = "") -> dict[str, str]:

@@ -53,7 +53,8 @@ def _tick(value: float, language: str) -> str:
 def _row(row: Row, released: Released, language: str) -> DotRow:
     name = terms.term(row.text("term"), row.cell("level"), row.cell("reference"), language)
     if released.groups:
-        name = f"{terms.group(released.groups, row.groups, language)}: {name}"
+        where = terms.group(released.groups, row.groups, language)
+        name = label(language, "word.group", name=where, level=name)
     if row.estimate is None:
         word = "withheld" if row.is_hidden else "not_estimable"
         return DotRow(fold(name), None, None, None, label(language, f"word.{word}"))

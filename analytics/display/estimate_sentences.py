@@ -144,7 +144,7 @@ def _range(words: str, read: list[Row], group: str, language: str) -> list[str]:
         return []
     low, high = (numbers.percent(end(found), language) for end in (min, max))
     name = terms.column(group, language)
-    values = {"low": low, "high": high, "group": name[:1].lower() + name[1:]}
+    values = {"low": low, "high": high, "group": terms.within(name)}
     return [label(language, "sentence.same_feet", measure=words, **values)]
 
 

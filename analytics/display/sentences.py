@@ -137,7 +137,8 @@ def _effects(released: Released, language: str) -> tuple[str, ...]:
     for row in rows_of(released, released.frame):
         words = terms.term(row.text("term"), row.cell("level"), row.cell("reference"), language)
         if released.groups:
-            words = f"{terms.group(released.groups, row.groups, language)}, {words}"
+            where = terms.group(released.groups, row.groups, language)
+            words = label(language, "word.group", name=where, level=words)
         if row.is_hidden:
             told.append(label(language, "sentence.effect_hidden", term=words))
         elif row.estimate is None or row.lower is None or row.upper is None:

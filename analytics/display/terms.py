@@ -122,7 +122,18 @@ def reason(code: str, language: str) -> str:
         return label(language, "reason.missing", column=column(code[8:], language))
     fate, _, rule = code.partition(".")
     words = label(language, f"check.{rule}.what").rstrip(".")
-    return f"{label(language, f'fate.{fate}')}: {words[:1].lower()}{words[1:]} ({rule})"
+    return label(
+        language,
+        "sentence.reason_by_rule",
+        fate=label(language, f"fate.{fate}"),
+        what=within(words),
+        rule=rule,
+    )
+
+
+def within(words: str) -> str:
+    """Return words that begin a line as they stand inside a sentence."""
+    return words[:1].lower() + words[1:]
 
 
 def group(released_groups: tuple[str, ...], values: tuple[object, ...], language: str) -> str:

@@ -62,7 +62,7 @@ def title(released: Released, language: str) -> str:
     names = [terms.column(n, language) for n in released.groups if n not in _NO_SPLIT]
     if not names:
         return words
-    by = ", ".join(name[:1].lower() + name[1:] for name in names)
+    by = ", ".join(map(terms.within, names))
     return label(language, "sentence.title_by", question=words, groups=by)
 
 
