@@ -88,12 +88,14 @@ def _stage(rows: pd.DataFrame, released: Released, *, begins: bool, language: st
     name = label(language, f"step.{step}")
     reached = _wrap([name, _count(first["n_out"], unit, language)], _MAIN_LETTERS)
     why = [
-        f"{terms.reason(row.reason, language)}: {count_words(row.n_reason, language)}"
+        terms.beside(
+            terms.reason(row.reason, language), count_words(row.n_reason, language), language
+        )
         for row in rows.itertuples()
         if pd.isna(row.n_reason) or row.n_reason > 0
     ]
     if step in ASIDES:
-        head = f"{name}: {_count(first['n_out'], unit, language)}"
+        head = terms.beside(name, _count(first["n_out"], unit, language), language)
         return _Stage(None, None, None, _Box(_wrap([head, *why], _SIDE_LETTERS), is_main=False))
     entry = None
     # A way whose first count was withheld goes on from the step above it.

@@ -40,12 +40,13 @@ def _draw_panel(axes: Axes, rows: list[Row], released: Released, language: str) 
     names = []
     for place, row in enumerate(rows):
         n = row.count("n")
-        parts = [terms.group(released.groups, row.groups, language)] if released.groups else []
+        name = terms.group(released.groups, row.groups, language) if released.groups else ""
         has_level = terms.has_level(row.cell("level"))
         if has_level:
-            parts.append(terms.level(row.text("variable"), row.cell("level"), language))
+            level = terms.level(row.text("variable"), row.cell("level"), language)
+            name = terms.beside(name, level, language) if name else level
             axes.barh(place, n or 0, height=0.6, color=SERIES[0].colour)
-        names.append(fit(": ".join(parts)))
+        names.append(fit(name))
         text = count_words(n, language) if has_level else _told(row, language)
         axes.annotate(text, ((n or 0) if has_level else 0, place), xytext=(4, 0),
                       textcoords="offset points", va="center", fontsize=8,

@@ -131,6 +131,11 @@ def reason(code: str, language: str) -> str:
     )
 
 
+def beside(name: str, words: str, language: str) -> str:
+    """Return a name and what is said of it, as in ``Clinic: K1``."""
+    return label(language, "word.group", name=name, level=words)
+
+
 def within(words: str) -> str:
     """Return words that begin a line as they stand inside a sentence."""
     return words[:1].lower() + words[1:]
