@@ -25,7 +25,8 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "scale": ("percent", "per_100", "casts", "days"),
     "reading": ("kaplan_meier", "aalen_johansen"),
     "area": (
-        "access", "casting", "tenotomy", "brace", "follow_up", "lasting", "records", OWN_AREA,
+        "mix", "access", "casting", "tenotomy", "brace", "follow_up", "lasting", "records",
+        OWN_AREA,
     ),
 }  # fmt: skip
 _NUMBERS = ("horizon_days",)

@@ -17,7 +17,7 @@ class Indicator:
     code
         Stable name; its words are the labels ``measure.<code>``.
     area
-        Part of the pathway: access, casting, tenotomy, brace, follow_up, lasting, records.
+        Part of the pathway: mix, access, casting, tenotomy, brace, follow_up, lasting, records.
     kind
         ``share`` (units with a verdict of yes), ``ratio`` (sum over sum of two columns), ``spread``
         (quantiles of a column) or ``curve`` (an endpoint read at a horizon).
@@ -36,6 +36,8 @@ class Indicator:
         Column summed below the line of a ratio; empty for a ratio per unit.
     origin
         Date column from which maturity counts; empty when it is mature at once.
+    belongs_on
+        Date column by which a unit belongs to a quarter, where there is no origin.
     maturity_days
         Days that must lie between the origin and the cut-off, or the window that says so.
     child_is
@@ -69,6 +71,7 @@ class Indicator:
     known: str = ""
     denominator: str = ""
     origin: str = ""
+    belongs_on: str = "started_on"
     maturity_days: int | str = 0
     child_is: Literal["any", "all"] = "any"
     horizon_days: int = 0

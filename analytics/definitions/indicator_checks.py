@@ -63,6 +63,7 @@ def check_indicator(
             _check_number(name, known, protocol, where=where)
     dates = tuple(column.name for column in FOOT if column.kind == "date")
     check_one_of("origin", indicator.origin, ("", *dates), where)
+    check_one_of("belongs_on", indicator.belongs_on, dates, where)
     _check_maturity(indicator, protocol, where)
 
 

@@ -1,12 +1,13 @@
 """The catalogue of quality indicators, in the order of the pathway.
 
-To add one, add a constant to ``indicators_treatment``, ``indicators_outcome`` or
-``indicators_records`` and its words to the labels (``measure.<code>``). Ranges without a source
+To add one, add a constant to ``indicators_mix``, ``indicators_treatment``, ``indicators_outcome``
+or ``indicators_records`` and its words to the labels (``measure.<code>``). Ranges without a source
 are for each programme to set.
 """
 
 from __future__ import annotations
 
+from analytics.definitions import indicators_mix as mix
 from analytics.definitions import indicators_outcome as outcome
 from analytics.definitions import indicators_records as records
 from analytics.definitions import indicators_treatment as treatment
@@ -57,7 +58,7 @@ FUNDER: tuple[Indicator, ...] = (
 
 INDICATORS: dict[str, Indicator] = {
     value.code: value
-    for module in (treatment, outcome, records)
+    for module in (mix, treatment, outcome, records)
     for value in vars(module).values()
     if isinstance(value, Indicator)
 }

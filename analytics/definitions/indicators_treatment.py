@@ -60,6 +60,7 @@ CASTS_TO_CORRECTION = Indicator(
     "n_casts",
     population="is_corrected and prior_treatment == 'none'",
     kind="spread",
+    belongs_on="corrected_on",
     scale="casts",
     reference="4-8 casts",
     source="series means of 4.2-8.7 casts in 17 published series",
@@ -71,6 +72,7 @@ MANY_CASTS = Indicator(
     population="is_corrected and diagnosis == 'idiopathic' and prior_treatment == 'none' "
     "and (atypical == missing or atypical != 'yes')",
     known="n_casts != missing",
+    belongs_on="corrected_on",
     better="lower",
     reference="under 10%",
 )
@@ -160,6 +162,7 @@ TENOTOMY_RATE = Indicator(
     "has_tenotomy",
     population="is_corrected and prior_treatment != 'tenotomy' and prior_treatment != 'surgery'",
     known="has_tenotomy != missing",
+    belongs_on="corrected_on",
     reference="70-90%",
     source="Scher 2004 (72%); Smythe 2016 (78.9%); Islam 2020 (84-86%)",
 )
@@ -169,6 +172,7 @@ TENOTOMY_DELAY = Indicator(
     "days_cast_to_tenotomy <= tenotomy_wait_days",
     population="tenotomy_on != missing",
     known="days_cast_to_tenotomy != missing",
+    belongs_on="tenotomy_on",
     better="higher",
 )
 FINAL_CAST_ON_TIME = Indicator(
@@ -266,6 +270,7 @@ REVIEW_ON_TIME = Indicator(
     "brace",
     "n_reviews_on_time",
     population="n_reviews_due > 0",
+    belongs_on="brace_on",
     kind="ratio",
     denominator="n_reviews_due",
     counted="review",

@@ -33,6 +33,9 @@ _WITHIN = {"percent": (0.0, 100.0)}
 #: More rows than this in one panel cannot be read; the rest stand in the table.
 _MOST_ROWS = 40
 
+#: Groups that follow on each other in time.
+ALONG_TIME = ("quarter", "quarter_done", "period")
+
 _COLUMNS = 2
 
 
@@ -41,7 +44,7 @@ def draw_estimates(released: Released, language: str) -> Figure:
     read = rows_of(released, released.frame)
     if not released.groups:
         return _in_rows(read, released, language)
-    if len(released.groups) == 1 and released.groups[0] in ("quarter", "period"):
+    if len(released.groups) == 1 and released.groups[0] in ALONG_TIME:
         return _along_time(read, released, language)
     if len(released.groups) == 1 and all(isinstance(row.groups[0], Real) for row in read):
         return _along_number(read, released, language)
@@ -113,6 +116,8 @@ def _along_time(read: Sequence[Row], released: Released, language: str) -> Figur
         dots = [_dot(row, "", language, own) for row in rows]
         _draw_series(axes, places, dots, style=SERIES[0])
         axes.set_ylim(*span(dots, within=_WITHIN.get(measures.scale_of(measure, own))))
+        if measures.scale_of(measure, own) == "count":
+            axes.set_ylim(0, 1.05 * axes.get_ylim()[1])
         _mark_unknown(axes, [p for p, d in zip(places, dots, strict=True) if d.estimate is None])
         _title(axes, (measure, own), 0, language)
         _number_axis(axes, "y", language)

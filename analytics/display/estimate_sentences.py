@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 import pandas as pd
@@ -16,9 +17,6 @@ SAME_FEET = ("method", "definition", "multiple")
 
 #: A part and the whole that it belongs to, which differ by more than intervals can tell.
 PART_AND_WHOLE = "whose"
-
-#: Groups that are one figure as an assumption moves, whose limits are no interval of chance.
-ONE_FIGURE = ("parameter",)
 
 
 def count_words(value: object, language: str) -> str:
@@ -100,12 +98,13 @@ def _not_counted(estimate: str, row: Row, asked: str, language: str) -> str:
 
 def _compare(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
     words = measures.name_of(measure, language, released.context.own_measures)
+    first, last = released.groups[0], released.groups[-1]
+    if first in SAME_FEET:
+        return _range(words, read, first, language)
+    if last in _TOLD_APART:
+        return _TOLD_APART[last](measure, read, released, language)
     known = [row for row in read if row.lower is not None and row.upper is not None]
     told = []
-    if released.groups[0] in SAME_FEET:
-        return _range(words, read, released.groups[0], language)
-    if released.groups[-1] in ONE_FIGURE:
-        return []
     n, total = sum(row.estimate is None for row in read), len(read)
     if n:
         told.append(label(language, "sentence.groups_hidden", measure=words, n=n, total=total))
@@ -124,6 +123,39 @@ def _compare(measure: str, read: list[Row], released: Released, language: str) -
     (high, high_value), (low, low_value) = write(highest_base), write(lowest_top)
     values = {"high": high, "high_value": high_value, "low": low, "low_value": low_value}
     return [say("sentence.apart", **values), *told]
+
+
+def _due(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
+    """Say what fell due in this quarter against the last, then since the start."""
+    quarters = [row for row in read if row.text("quarter_due") != "all"]
+    known = [row for row in quarters if row.lower is not None and row.upper is not None]
+    words = measures.name_of(measure, language, released.context.own_measures)
+    told = []
+    if len(known) == len(quarters) > 1:
+        told.append(_first_to_last(known, measure, released, language))
+    else:
+        n, total = len(quarters) - len(known), len(quarters)
+        told.append(label(language, "sentence.groups_hidden", measure=words, n=n, total=total))
+    write = partial(_named, measure=measure, released=released, language=language)
+    told += [
+        label(language, "sentence.since_start", measure=words, value=write(row)[1])
+        for row in read
+        if row not in quarters and row.estimate is not None
+    ]
+    return told
+
+
+def _last_two(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
+    """Say the two latest of figures that are counts, without a claim about them."""
+    known = sorted((r for r in read if r.estimate is not None), key=lambda r: str(r.groups[0]))
+    if len(known) < 2:
+        return []
+    write = partial(_named, measure=measure, released=released, language=language)
+    (before, before_value), (last, last_value) = write(known[-2]), write(known[-1])
+    values = {"before": before, "before_value": before_value}
+    words = measures.name_of(measure, language, released.context.own_measures)
+    values |= {"last": last, "last_value": last_value, "measure": words}
+    return [label(language, "sentence.last_two", **values)]
 
 
 def _beside(measure: str, read: list[Row], released: Released, language: str) -> str:
@@ -171,3 +203,16 @@ def _named(row: Row, *, measure: str, released: Released, language: str) -> tupl
         row.estimate or 0.0, measures.scale_of(measure, released.context.own_measures), language
     )
     return terms.group(released.groups, row.groups, language), value
+
+
+def _nothing(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
+    return []
+
+
+#: Groups that are told in their own way. Those of a parameter are one figure as an assumption
+#: moves, whose limits are no interval of chance: nothing is told of how they compare.
+_TOLD_APART: dict[str, Callable[[str, list[Row], Released, str], list[str]]] = {
+    "parameter": _nothing,
+    "quarter_done": _last_two,
+    "quarter_due": _due,
+}

@@ -7,11 +7,19 @@ from types import MappingProxyType
 
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.labels import label, labels
+from analytics.definitions.waits import WAITS
 from analytics.display import numbers
 from analytics.results import OwnMeasure
 
 #: Measures that are no indicator.
-_OWN_SCALES = {
+_OWN_SCALES = dict.fromkeys((wait.code for wait in WAITS), "days") | {
+    "children_begun": "count",
+    "feet_begun": "count",
+    "feet_corrected": "count",
+    "tenotomies": "count",
+    "braces_fitted": "count",
+    "relapses_seen": "count",
+    "children_lost": "count",
     "casts": "casts",
     "casts_seen": "casts",
     "casts_fitted": "casts",
@@ -26,9 +34,19 @@ _OWN_SCALES = {
     "time_free_2y": "days",
     "lost_per_event": "number",
     "cost_per_year_gained": "rounded",
+    "standardised_difference": "number",
+    "rows_needed_80": "rounded",
+    "rows_needed_90": "rounded",
 }
-_OWN_UNITS = {"coverage": "birth", "expected_children": "birth", "cost_per_child": "child",
-              "years_gained": "child", "cost_per_year_gained": "child"}  # fmt: skip
+_OWN_UNITS = {
+    "children_begun": "child",
+    "children_lost": "child",
+    "coverage": "birth",
+    "expected_children": "birth",
+    "cost_per_child": "child",
+    "years_gained": "child",
+    "cost_per_year_gained": "child",
+}
 
 #: Shares by their scale whose numerator is not a part of the denominator.
 _NO_PARTS = ("coverage", "follow_up_completeness")
@@ -45,6 +63,7 @@ _WRITTEN = {
     "days": (1.0, 0),
     "number": (1.0, 2),
     "rounded": (1.0, 0),
+    "count": (1.0, 0),
     "ratio": (1.0, 2),
 }
 

@@ -225,7 +225,27 @@ def _profile(released: Released, language: str) -> tuple[str, ...]:
         ]
         if parts:
             told.append(label(language, "sentence.profile", variable=words, parts=", ".join(parts)))
+        told += _told_numbers(released, rows, words, language)
     return tuple(told)
+
+
+def _told_numbers(
+    released: Released, rows: pd.DataFrame, variable: str, language: str
+) -> list[str]:
+    """Say the mean or median of a number where it may be shown."""
+    return [
+        label(
+            language,
+            "sentence.profile_number",
+            variable=variable,
+            centre=numbers.decimal(row.figure("centre") or 0.0, language),
+            spread=numbers.decimal(row.figure("spread") or 0.0, language),
+            statistic=label(language, f"statistic.{row.text('statistic')}"),
+            n=count_words(row.count("n"), language),
+        )
+        for row in rows_of(released, rows)
+        if not terms.has_level(row.cell("level")) and row.figure("spread") is not None
+    ]
 
 
 SENTENCES: dict[str, Callable[[Released, str], tuple[str, ...]]] = {

@@ -145,7 +145,8 @@ def _estimates(released: Released, language: str) -> Made:
     columns += [write.column("counted_unit")] if is_mixed else []
     # The figure stands first: on a narrow screen it is what must be seen without scrolling.
     columns += [write.column("share", is_number=True)]
-    columns += [write.column(name, is_number=True) for name in (*yes, "denominator", *rest, "n")]
+    counts = [] if _are_counts(read, own) else [*yes, "denominator", *rest, "n"]
+    columns += [write.column(name, is_number=True) for name in counts]
     made = []
     for row, unit in zip(read, units, strict=True):
         measure = row.text("measure")
@@ -156,9 +157,16 @@ def _estimates(released: Released, language: str) -> Made:
             line.append(Cell(name, name))
         share = measures.is_share(measure, own)
         line.append(write.share(row, measures.scale_of(measure, own)))
-        line += [write.count(row, "numerator") if share else Cell(None, "") for _ in yes]
-        made.append([*line, *(write.count(row, name) for name in ("denominator", *rest, "n"))])
+        shown = (share or name != "numerator" for name in counts)
+        pairs = zip(counts, shown, strict=True)
+        made.append([*line, *(write.count(row, c) if is_shown else Cell(None, "")
+                              for c, is_shown in pairs)])  # fmt: skip
     return tuple(columns), _rows(made)
+
+
+def _are_counts(read: list[Row], own: measures.Own) -> bool:
+    """Return whether every figure is a count, which needs no denominator beside it."""
+    return all(measures.scale_of(row.text("measure"), own) == "count" for row in read)
 
 
 def _all_hidden(read: list[Row]) -> bool:

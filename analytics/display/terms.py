@@ -9,8 +9,11 @@ from numbers import Real
 from analytics.definitions.labels import label, labels
 from analytics.display import numbers
 
+#: Columns whose values are quarters or years.
+QUARTERS = ("period", "quarter", "quarter_done", "quarter_due")
+
 #: Columns whose values are data: they are shown as they came.
-DATA_COLUMNS = ("clinic", "country", "file", "unit", "period", "quarter", "currency")
+DATA_COLUMNS = ("clinic", "country", "file", "unit", "currency", *QUARTERS)
 
 LONGEST = 200
 
@@ -101,7 +104,7 @@ def level(name: str, value: object, language: str) -> str:
         is_data = name in DATA_COLUMNS or name.startswith("extra_")
         if key in known and (not is_data or code in ("all", "other_clinics")):
             return known[key]
-    if name in ("quarter", "period"):
+    if name in QUARTERS:
         return clean(numbers.quarter(code, language))
     if name in DATA_COLUMNS or name.startswith("extra_"):
         return clean(code)
@@ -164,4 +167,4 @@ def term(name: str, value: object, reference: object, language: str) -> str:
 
 def has_level(value: object) -> bool:
     """Return whether an effect is of a level, not of a number."""
-    return value is not None and value == value and str(value) not in ("", "<NA>")
+    return str(value) not in ("", "<NA>", "nan", "None")

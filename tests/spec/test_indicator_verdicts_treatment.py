@@ -1,4 +1,4 @@
-"""Every share of access, casting, tenotomy and brace: each verdict, and both sides of each edge."""
+"""Every share of who comes, access, casting, tenotomy and brace: each verdict, and both sides of each edge."""
 
 from __future__ import annotations
 
@@ -13,7 +13,22 @@ EARLY = """
     d     2025-01-01 {below}        yes
     """
 
+OF_CHILDREN = """
+    child started_on {name} verdict
+    a     .          {yes}  outside
+    b     2025-12-31 .      unknown
+    c     2025-12-31 {no}   no
+    d     2025-12-31 {yes}  yes
+    """
+
 CASES = {
+    "boys": OF_CHILDREN.format(name="sex", yes="male", no="female"),
+    "both_feet": OF_CHILDREN.format(name="bilateral", yes="yes", no="no"),
+    "not_idiopathic": OF_CHILDREN.format(name="diagnosis", yes="syndromic", no="idiopathic")
+    + "e 2025-12-31 neurogenic yes\nf 2025-12-31 unknown unknown",
+    "treated_before": OF_CHILDREN.format(name="prior_treatment", yes="casts", no="none")
+    + "e 2025-12-31 surgery yes\nf 2025-12-31 unknown unknown",
+    "severe_at_start": OF_CHILDREN.format(name="pirani_start", yes="4.5", no="4.0"),
     "early_start_6w": EARLY.format(below=42, above=43),
     "early_start_3m": EARLY.format(below=91, above=92),
     "early_start_12m": EARLY.format(below=364, above=365),
