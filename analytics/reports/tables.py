@@ -70,7 +70,7 @@ def build_steps(block: Block, language: str) -> Sheet:
     rows = [[_in_words(name, record[name], language) for name in names] for record in records]
     return Sheet(
         name=_fitting(block["name"], say("workbook.steps")),
-        title=f"{block['table']['caption']}: {say('workbook.steps')}",
+        title=terms.beside(block["table"]["caption"], say("workbook.steps"), language),
         about=_about(block, language),
         heads=tuple(terms.column(name, language) for name in names),
         rows=tuple(map(tuple, rows)),

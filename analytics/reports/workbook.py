@@ -15,6 +15,7 @@ from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 from analytics.definitions.labels import label
+from analytics.display import numbers, terms
 
 WIDEST_COLUMN = 60
 #: Longest name of a tab that every spreadsheet takes.
@@ -80,7 +81,7 @@ def build_workbook(sheets: Sequence[Sheet], *, about: str, cut_off: date, langua
     front = Sheet(
         names[0],
         about,
-        (("", say("workbook.made_from", day=cut_off.isoformat())),),
+        (("", say("workbook.made_from", day=numbers.day(cut_off, language))),),
         tuple(say(f"workbook.{head}") for head in ("sheet", "holds", "rows")),
         tuple((n, s.title, len(s.rows)) for n, s in zip(names[1:], sheets, strict=True)),
     )
@@ -95,7 +96,8 @@ def build_workbook(sheets: Sequence[Sheet], *, about: str, cut_off: date, langua
         book.set_properties({"created": datetime.combine(cut_off, time())})
         styles = _make_styles(book)
         for name, sheet in zip(names, [front, *sheets], strict=True):
-            _write_sheet(book.add_worksheet(name), sheet, styles)
+            told = [terms.beside(*pair, language) if pair[0] else pair[1] for pair in sheet.about]
+            _write_sheet(book.add_worksheet(name), sheet, told, styles)
     return memory.getvalue()
 
 
@@ -127,11 +129,11 @@ def _make_styles(book: Workbook) -> _Styles:
     )
 
 
-def _write_sheet(tab: Worksheet, sheet: Sheet, styles: _Styles) -> None:
+def _write_sheet(tab: Worksheet, sheet: Sheet, told: Sequence[str], styles: _Styles) -> None:
     tab.write_string(0, 0, sheet.title, styles.title)
-    for line, (what, words) in enumerate(sheet.about, start=1):
-        tab.write_string(line, 0, f"{what}: {words}" if what else words, styles.name)
-    top = len(sheet.about) + 2
+    for line, words in enumerate(told, start=1):
+        tab.write_string(line, 0, words, styles.name)
+    top = len(told) + 2
     for column, head in enumerate(sheet.heads):
         tab.write_string(top, column, head, styles.head)
     for number, row in enumerate(sheet.rows, start=top + 1):
