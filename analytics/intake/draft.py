@@ -140,7 +140,9 @@ def _headings(draft: _Draft, match: Match) -> list[str]:
 
 def _cells(draft: _Draft, match: Match) -> pd.Series:
     present = [draft.sheet.cells[h] for h in _headings(draft, match) if h in draft.sheet.cells]
-    return pd.concat([cells.astype(object) for cells in present], ignore_index=True)
+    parts = [cells.astype(object) for cells in present]
+    # A pattern may name numbers that the export skips.
+    return pd.concat(parts, ignore_index=True) if parts else pd.Series(dtype=object)
 
 
 def _complete(draft: _Draft) -> None:

@@ -139,8 +139,9 @@ def _best_column(words: str, columns: Sequence[str]) -> tuple[str, float]:
     for column in columns:
         for name in (*HEADINGS[column], column.partition(".")[2].replace("_", " ")):
             named = set(name.split())
-            if named <= own and len(named) / len(own) > best_share:
-                best, best_share = column, len(named) / len(own)
+            share = len(named & own) / max(len(own), 1)
+            if named <= own and share > best_share:
+                best, best_share = column, share
     return (best, best_share) if best_share >= LEAST_SHARED else ("", 0.0)
 
 

@@ -167,3 +167,10 @@ def test_the_command_prints_a_draft():
     done = CliRunner().invoke(app, ["map", str(path)])
     assert done.exit_code == 0
     assert tomllib.loads(done.output)["shape"] == "long"
+
+
+def test_headings_without_any_letter_are_asked(tmp_path: Path):
+    path = tmp_path / "export.csv"
+    path.write_text("No,{},???\n7,1,2\n", encoding="utf-8")
+    tree = tomllib.loads(draft_map(path))
+    assert sum("{}" in doubt or "???" in doubt for doubt in tree["doubtful"]) == 2

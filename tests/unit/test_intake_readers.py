@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as parquet
 import pytest
 import xlsxwriter
 
@@ -146,6 +148,20 @@ def nested_parquet(folder: Path) -> Path:
     return folder / "x.parquet"
 
 
+def parquet_with_a_broken_name(folder: Path) -> Path:
+    path = folder / "x.parquet"
+    pd.DataFrame({"Number": ["7"]}).to_parquet(path)
+    path.write_bytes(path.read_bytes().replace(b"Number", b"Num\xb8er"))
+    return path
+
+
+def parquet_of_many_rows(folder: Path) -> Path:
+    n = 40_000_000
+    same = pa.DictionaryArray.from_arrays(pa.array(np.zeros(n, dtype=np.int32)), ["7"])
+    parquet.write_table(pa.table({"No": same}), folder / "x.parquet")
+    return folder / "x.parquet"
+
+
 def no_archive(folder: Path) -> Path:
     (folder / "x.zip").write_bytes(b"nothing")
     return folder / "x.zip"
@@ -160,6 +176,8 @@ BROKEN = [
     (cut_short, "not a workbook"),
     (no_parquet, "not a Parquet file"),
     (nested_parquet, "'Scores' holds list"),
+    (parquet_with_a_broken_name, "not a Parquet file"),
+    (parquet_of_many_rows, "claims 40,000,000 cells"),
     (no_archive, "cannot be opened"),
 ]
 
