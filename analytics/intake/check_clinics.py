@@ -50,7 +50,7 @@ def count_clinics(course: Course, children: pd.DataFrame) -> dict[str, pd.DataFr
         "birthdays": _count_birthdays(children),
         "missing": pd.concat(
             [*(_count_missing(children, name, name) for name in _PRIMARY),
-             _count_missing(feet, "score", "first pirani_total")],
+             _count_missing(feet, "score", "pirani_total")],
             ignore_index=True,
         ),
     }  # fmt: skip
@@ -117,6 +117,15 @@ def _questions(counts: pd.DataFrame, odd: pd.Series, rule: str, found: pd.Series
     )
 
 
+def _tell(**shown: pd.Series) -> pd.Series:
+    """Return "name=value" joined by commas, as the findings of records are told."""
+    parts = [f"{name}=" + values.astype(str) for name, values in shown.items()]
+    told = parts[0]
+    for part in parts[1:]:
+        told = told + ", " + part
+    return told
+
+
 def _outside(values: pd.Series, window: tuple[float, float]) -> pd.Series:
     return (values < window[0]) | (values > window[1])
 
@@ -130,8 +139,8 @@ def _ask_tenotomies(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFram
     mean = counts["sum"].astype(float) / counts["size"]
     odd = (counts["size"] >= windows.tenotomy_fewest) & _outside(mean, windows.tenotomy_share)
     share = (mean * 100).round().astype("Int64").astype(str)
-    found = counts["year"].astype(str) + ": " + share + " % of " + counts["size"].astype(str)
-    return _questions(counts, odd, "R17", found + " feet")
+    found = _tell(year=counts["year"], share_tenotomy=share, n_feet=counts["size"])
+    return _questions(counts, odd, "R17", found)
 
 
 def _count_sides(feet: pd.DataFrame) -> pd.DataFrame:
@@ -148,11 +157,11 @@ def _ask_sides(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     """R25 and R26: share of children with both feet, and right to left among the others."""
     share = counts["both"] / counts["n"]
     odd = (counts["n"] >= windows.fewest) & _outside(share, windows.bilateral_share)
-    found = counts["both"].astype(str) + " of " + counts["n"].astype(str) + " with both feet"
+    found = _tell(n_both_feet=counts["both"], n_children=counts["n"])
     left = counts["left"].astype(float)
     ratio = counts["right"].astype(float) / left.where(left > 0, 0.5)
     enough = counts["right"] + counts["left"] >= windows.fewest
-    sides = counts["right"].astype(str) + " right to " + counts["left"].astype(str) + " left"
+    sides = _tell(n_right=counts["right"], n_left=counts["left"])
     return pd.concat(
         [
             _questions(counts, odd, "R25", found),
@@ -173,7 +182,7 @@ def _ask_sexes(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     """R25: boys to girls."""
     ratio = counts["boys"] / np.maximum(counts["girls"].to_numpy(dtype=float), 0.5)
     enough = counts["boys"] + counts["girls"] >= windows.fewest
-    found = counts["boys"].astype(str) + " boys to " + counts["girls"].astype(str) + " girls"
+    found = _tell(n_boys=counts["boys"], n_girls=counts["girls"])
     return _questions(counts, enough & _outside(ratio, windows.boys_to_girls), "R25", found)
 
 
@@ -183,8 +192,8 @@ def _ask_scores(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     odd = (counts["all"] >= windows.fewest) & (
         counts["n"] >= windows.one_score_share * counts["all"]
     )
-    found = counts["n"].astype(str) + " of " + counts["all"].astype(str) + " first scores are "
-    return _questions(counts, odd, "R27", found + counts["score"].astype(str))
+    found = _tell(first_score=counts["score"], n_with_it=counts["n"], n_records=counts["all"])
+    return _questions(counts, odd, "R27", found)
 
 
 def _count_birthdays(children: pd.DataFrame) -> pd.DataFrame:
@@ -204,8 +213,8 @@ def _ask_birthdays(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame
     odd = (counts["size"] >= windows.fewest) & (
         counts["sum"] > windows.round_birthday_share * counts["size"]
     )
-    found = counts["sum"].astype(str) + " of " + counts["size"].astype(str)
-    return _questions(counts, odd, "R27", found + " birthdays on the 1st or 15th")
+    found = _tell(n_round_birthdays=counts["sum"], n_records=counts["size"])
+    return _questions(counts, odd, "R27", found)
 
 
 def _ask_missing(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
@@ -215,8 +224,8 @@ def _ask_missing(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     odd = (counts["size"] >= windows.fewest) & (
         counts["sum"] > windows.missing_share * counts["size"]
     )
-    found = counts["field"] + ": " + counts["sum"].astype(str) + " of " + counts["size"].astype(str)
-    return _questions(counts, odd, "R32", found + " missing")
+    found = _tell(field=counts["field"], n_missing=counts["sum"], n_records=counts["size"])
+    return _questions(counts, odd, "R32", found)
 
 
 def _count_missing(rows: pd.DataFrame, name: str, field: str) -> pd.DataFrame:

@@ -104,12 +104,12 @@ def read_submissions(paths: Sequence[Path], source_map: SourceMap, door: Door) -
             where="; ".join(source_map.doubtful),
             todo="settle each in the map, then take it out of 'doubtful'",
         )
-    sheets = [sheet for path in paths for sheet in _open_sheets(path, source_map, door.clinics)]
+    sheets = [sheet for path in paths for sheet in open_sheets(path, source_map, door.clinics)]
     stacks = groupby(sheets, key=lambda sheet: tuple(sheet.cells.columns))
     return [_translate(stack_sheets([*same]), source_map, door) for _, same in stacks]
 
 
-def _open_sheets(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> list[Sheet]:
+def open_sheets(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> list[Sheet]:
     """Return sheets whose headings are those of the map, without the columns nobody reads."""
     if source_map.shape == "fhir":
         sheets = read_resources(path, read_headings(source_map))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from markupsafe import Markup, escape
 from nbformat import NotebookNode
 
 from analytics.definitions.labels import label
+from analytics.reports import fixing
 from analytics.reports.chapters import Chapter, read_chapter
 from analytics.reports.one_clinic import file_name
 from analytics.reports.page import Link, build_page
@@ -63,7 +64,11 @@ def _titled(chapter: Chapter, words: str) -> Chapter:
 
 
 def write_pages(
-    pages: Sequence[ClinicPage], provenance: Mapping[str, Any], folder: Path, *, has_workbook: bool
+    pages: Sequence[ClinicPage],
+    provenance: Mapping[str, Any],
+    folder: Path,
+    *,
+    workbooks: Collection[str] = (),
 ) -> None:
     """Write a page for each clinic, and nothing where there is none.
 
@@ -75,14 +80,16 @@ def write_pages(
         Of the report.
     folder
         Of the report; the pages stand in a folder within.
-    has_workbook
-        Whether the report has the workbook of records to fix.
+    workbooks
+        File names of the workbooks of records to fix; a clinic without a fault has none.
     """
     language = provenance["language"]
-    around = [Link("../network.html", label(language, "clinic_page.back"))]
-    if has_workbook:
-        around.append(Link("../records_to_fix.xlsx", label(language, "clinic_page.workbook")))
     for page in pages:
+        around = [Link("../network.html", label(language, "clinic_page.back"))]
+        workbook = fixing.workbook_name(page.clinic)
+        if workbook in workbooks:
+            words = label(language, "clinic_page.workbook")
+            around.append(Link(f"../{fixing.FOLDER}/{workbook}", words))
         (folder / FOLDER).mkdir(exist_ok=True)
         text = build_page((page.chapter,), provenance, around=around)
         path = folder / FOLDER / file_name(page.clinic)

@@ -1,59 +1,108 @@
-"""The workbook of records to fix: one sheet for each clinic, with a column to answer in."""
+"""The workbooks of records to fix: one for each clinic, with columns to answer in."""
 
 from __future__ import annotations
 
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from analytics.definitions.checks import CHECKS
+from analytics.definitions.check_effects import CHANGES, count_changes
+from analytics.definitions.checks import CHECKS, NO_RECORD
+from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.labels import label, labels
+from analytics.display.found import tell_found
+from analytics.intake.corrections import ACTIONS
 from analytics.intake.records import Records
+from analytics.reports.fixing_headings import Headings
+from analytics.reports.one_clinic import file_name
 from analytics.reports.settings import Settings
 from analytics.reports.workbook import Sheet, build_workbook
 
-#: Columns of a sheet that come from the ledger as they are; words and the answer follow.
-LEDGER_COLUMNS = ("file", "sheet", "line", "child", "side", "on", "rule", "severity", "found")
-WORD_COLUMNS = ("what", "todo", "answer")
+#: Columns of a sheet: what was found, in words, then what the clinic fills in.
+FOUND_COLUMNS = (
+    "file", "sheet", "line", "child", "side", "on", "rule", "severity", "found", "what", "todo",
+    "look_at", "changes",
+)  # fmt: skip
+ANSWER_COLUMNS = ("answer", "column", "value", "who", "when")
+FIX_COLUMNS = (*FOUND_COLUMNS, *ANSWER_COLUMNS)
+
+#: What decides which headings a person should look at.
+_LOOKED_BY = ("file", "rule", "side", "found")
+
+#: Folder of the workbooks within a report.
+FOLDER = "records_to_fix"
 
 
-def build_records_to_fix(records: Records, settings: Settings) -> bytes:
-    """Return the workbook of every record that failed a check.
+def build_records_to_fix(records: Records, settings: Settings) -> dict[str, bytes]:
+    """Return a workbook of records that failed a check for each clinic, by file name.
+
+    A clinic gets its own alone, so that nobody reads what belongs to another; a clinic without a
+    fault gets none.
 
     Parameters
     ----------
     records
         With the faults found in their ledger.
     settings
-        For the cut-off and the language.
+        For the cut-off, the language, and the maps that name the headings.
     """
     faults = list_faults(records.ledger.flags)
     names = _clinic_names(records.clinics)
-    sheets = [
-        _build_sheet(clinic, names.get(clinic, ""), part, settings.language)
+    headings = Headings.of(records, settings)
+    return {
+        workbook_name(clinic): build_workbook(
+            [_build_sheet(clinic, names.get(clinic, ""), part, headings)],
+            about=label(settings.language, "workbook.about_fix"),
+            cut_off=settings.cut_off,
+            language=settings.language,
+        )
         for clinic, part in faults.groupby("clinic", sort=True)
-    ]
-    say = partial(label, settings.language)
-    about = say("workbook.about_fix") if sheets else say("workbook.nothing_to_fix")
-    return build_workbook(sheets, about=about, cut_off=settings.cut_off, language=settings.language)
+    }
+
+
+def write_records_to_fix(records: Records, settings: Settings, folder: Path) -> list[str]:
+    """Write the workbooks of ``build_records_to_fix`` in a folder of the report; return the names.
+
+    Parameters
+    ----------
+    records, settings
+        As for ``build_records_to_fix``.
+    folder
+        Of the report.
+    """
+    workbooks = build_records_to_fix(records, settings)
+    for name, content in workbooks.items():
+        (folder / FOLDER).mkdir(exist_ok=True)
+        (folder / FOLDER / name).write_bytes(content)
+    return [*workbooks]
+
+
+def workbook_name(clinic: str) -> str:
+    """Return the file name of a clinic's workbook; faults of no known clinic have one too."""
+    return Path(file_name(clinic)).with_suffix(".xlsx").name if clinic else "no_clinic.xlsx"
 
 
 def list_faults(flags: pd.DataFrame) -> pd.DataFrame:
-    """Return the faults of records by clinic, those that set a record aside first.
+    """Return the faults of records by clinic, those that can change most indicators first.
 
-    Questions about a clinic as a whole are no faults.
+    Questions about a clinic as a whole are no faults, and lines that are no record lack nothing.
 
     Returns
     -------
     DataFrame
         The columns of the ledger's flags; a fault of no known clinic has an empty ``clinic``.
     """
-    of_records = [code for code, check in CHECKS.items() if check.scope != "clinic"]
-    faults = flags.loc[flags["rule"].isin(of_records)]
-    faults = faults.assign(clinic=faults["clinic"].fillna(""), is_soft=faults["severity"] != "hard")
-    order = ["clinic", "is_soft", "rule", "file", "sheet", "line"]
-    return faults.sort_values(order, kind="stable").drop(columns="is_soft").reset_index(drop=True)
+    reach = {
+        code: -count_changes(code, len(INDICATORS))
+        for code, check in CHECKS.items()
+        if check.scope != "clinic" and code not in NO_RECORD
+    }
+    faults = flags.loc[flags["rule"].isin(list(reach))]
+    faults = faults.assign(clinic=faults["clinic"].fillna(""), reach=faults["rule"].map(reach))
+    order = ["clinic", "reach", "rule", "file", "sheet", "line"]
+    return faults.sort_values(order, kind="stable").drop(columns="reach").reset_index(drop=True)
 
 
 def count_faults(flags: pd.DataFrame) -> pd.DataFrame:
@@ -84,23 +133,42 @@ def count_faults(flags: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _build_sheet(clinic: str, name: str, faults: pd.DataFrame, language: str) -> Sheet:
+def _build_sheet(clinic: str, name: str, faults: pd.DataFrame, headings: Headings) -> Sheet:
+    language = headings.language
     say = partial(label, language)
     known = labels(language)
-    shown = faults[list(LEDGER_COLUMNS)].assign(
-        what=[known[f"check.{rule}.what"] for rule in faults["rule"]],
-        todo=[known[f"check.{rule}.todo"] for rule in faults["rule"]],
+    rules = faults["rule"]
+    shown = faults.assign(
+        side=[known.get(f"code.side.{side}") for side in faults["side"]],
         severity=[say(f"workbook.severity.{severity}") for severity in faults["severity"]],
-        answer=None,
-    )
-    title = f"{clinic} {name}".strip() or say("workbook.no_clinic")
+        found=[tell_found(found, language) for found in faults["found"].fillna("")],
+        what=[known[f"check.{rule}.what"] for rule in rules],
+        todo=[known[f"check.{rule}.todo"] for rule in rules],
+        look_at=[headings.to_look_at(*row) for row in faults[list(_LOOKED_BY)].to_numpy()],
+        changes=[_tell_changes(rule, language) for rule in rules],
+        **dict.fromkeys(ANSWER_COLUMNS),
+    )[list(FIX_COLUMNS)]
     return Sheet(
         name=clinic or say("workbook.no_clinic"),
-        title=title,
-        about=(("", say("workbook.about_fix")),),
-        heads=tuple(say(f"workbook.fix.{head}") for head in (*LEDGER_COLUMNS, *WORD_COLUMNS)),
+        title=f"{clinic} {name}".strip() or say("workbook.no_clinic"),
+        about=tuple(("", say(f"workbook.how_to_answer.{n}")) for n in range(1, 5)),
+        heads=tuple(say(f"workbook.fix.{head}") for head in FIX_COLUMNS),
         rows=tuple(tuple(map(_plain, row)) for row in shown.itertuples(index=False)),
+        choices=((FIX_COLUMNS.index("answer"), _answers(language)),),
     )
+
+
+def _answers(language: str) -> tuple[str, ...]:
+    """Return the answers that a clinic can give, in the order of ``corrections.ACTIONS``."""
+    return tuple(label(language, f"correction.action.{action}") for action in ACTIONS)
+
+
+def _tell_changes(rule: str, language: str) -> str:
+    if CHECKS[rule].severity == "hard":
+        return label(language, "workbook.changes_all")
+    known = labels(language)
+    keys = [f"measure.{code}" for code in CHANGES.get(rule, ())]
+    return "; ".join(known[key if key in known else f"{key}.median"] for key in keys)
 
 
 def _plain(value: Any) -> Any:

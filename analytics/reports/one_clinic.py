@@ -16,6 +16,7 @@ from analytics.analyses.every_clinic import EveryClinic
 from analytics.definitions.labels import label, labels
 from analytics.definitions.policies import Policy
 from analytics.display import numbers, terms
+from analytics.display.found import tell_found
 from analytics.errors import QuestionError, SettingsError
 from analytics.reports.listing import Listing, as_table
 from analytics.results import Result
@@ -179,14 +180,18 @@ class OneClinic:
         """Return what is unusual in the clinic as a whole, as questions and never as faults."""
         known = labels(self.language)
         rows = [
-            (known[f"check.{q.rule}.what"], terms.clean(q.found), known[f"check.{q.rule}.todo"])
+            (
+                known[f"check.{q.rule}.what"],
+                terms.clean(tell_found(q.found, self.language)),
+                known[f"check.{q.rule}.todo"],
+            )
             for q in self._faults(of_clinic=True).itertuples(index=False)
         ]
-        for line in self.standing.frame.itertuples(index=False):
-            if line.flag in UNUSUAL:
-                words = label(self.language, f"measure.{line.measure}")
-                found = label(self.language, f"flag.{line.flag}")
-                rows.append((words, found, self._say(f"talk.{line.measure}")))
+        frame = self.standing.frame
+        for line in frame.loc[frame["flag"].isin(UNUSUAL)].itertuples(index=False):
+            words = label(self.language, f"measure.{line.measure}")
+            found = label(self.language, f"flag.{line.flag}")
+            rows.append((words, found, self._say(f"talk.{line.measure}")))
         said = self._say("ask.sentence" if rows else "ask.none")
         return self._list("ask", said, ("what", "found", "todo"), rows)
 

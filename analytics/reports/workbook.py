@@ -43,6 +43,8 @@ class Sheet:
         Headings.
     rows
         Values: number, ``Percent``, text, date, or None for nothing.
+    choices
+        Columns to fill in, by their place, with the answers that a spreadsheet offers there.
     """
 
     name: str
@@ -50,6 +52,7 @@ class Sheet:
     about: tuple[tuple[str, str], ...]
     heads: tuple[str, ...]
     rows: tuple[tuple[Any, ...], ...]
+    choices: tuple[tuple[int, tuple[str, ...]], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -139,6 +142,9 @@ def _write_sheet(tab: Worksheet, sheet: Sheet, told: Sequence[str], styles: _Sty
     for number, row in enumerate(sheet.rows, start=top + 1):
         for column, value in enumerate(row):
             _write_value(tab, (number, column), value, styles)
+    for column, answers in sheet.choices:
+        cells = (top + 1, column, top + max(len(sheet.rows), 1), column)
+        tab.data_validation(*cells, {"validate": "list", "source": list(answers)})
     for column, width in enumerate(_widths(sheet)):
         tab.set_column(column, column, width)
     tab.freeze_panes(top + 1, 0)

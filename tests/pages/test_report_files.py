@@ -20,11 +20,13 @@ FILES = {
     "network.html",
     "funder.html",
     "tables.xlsx",
-    "records_to_fix.xlsx",
+    "records_to_fix/clinic-K1.xlsx",
+    "records_to_fix/clinic-K2.xlsx",
     "results.json",
     "provenance.json",
     "state.json",
 }
+CLINICS = {"clinics/clinic-K1.html", "clinics/clinic-K2.html"}
 SETUP = "from analytics.analyses import flow\nfrom analytics.reports.report import Report\n\n"
 SETUP += "report = Report.open(settings, cut_off, audience, language)"
 SHOW = "report.show(flow.feet_flow(report.cohort))"
@@ -72,12 +74,12 @@ def whole(tmp_path_factory):
 def test_every_file_is_there_and_its_hash_is_in_the_provenance(whole):
     from analytics.reports.folder import hash_file
 
-    assert {path.name for path in whole.iterdir()} == FILES
+    assert set(contents(whole)) == FILES | CLINICS
     written = json.loads((whole / "provenance.json").read_text())["files"]
-    assert written == {n: hash_file(whole / n) for n in FILES - {"provenance.json"}}
+    assert written == {n: hash_file(whole / n) for n in (FILES | CLINICS) - {"provenance.json"}}
 
 
-@pytest.mark.parametrize("name", ["network.html", "funder.html"])
+@pytest.mark.parametrize("name", ["network.html", "funder.html", *sorted(CLINICS)])
 def test_a_page_is_whole_by_itself(whole, name):
     page = outline(whole / name)
     assert not page.tags & {"script", "link", "iframe", "object", "embed", "form"}
@@ -93,7 +95,28 @@ def test_a_page_is_whole_by_itself(whole, name):
     assert "disclosure policy.</p>" not in text
 
 
-@pytest.mark.parametrize("name", ["network.html", "funder.html"])
+def test_clinics_and_the_network_lead_to_each_other(whole):
+    network = outline(whole / "network.html")
+    assert CLINICS <= set(network.links)
+    assert not CLINICS & set(outline(whole / "funder.html").links)
+    for name in CLINICS:
+        beside = [link for link in outline(whole / name).links if not link.startswith("#")]
+        assert beside == ["../network.html", f"../records_to_fix/{Path(name).stem}.xlsx"]
+        assert all((whole / name).parent.joinpath(link).is_file() for link in beside)
+
+
+def test_the_page_of_a_clinic_names_it_and_answers_everything(whole):
+    first, second = ((whole / name).read_text() for name in sorted(CLINICS))
+    assert "<h1 id=" in second
+    assert ">Clinic: Second &amp; last (K2)</h1>" in second
+    assert ">Clinic: &lt;script&gt;alert(1)&lt;/script&gt; (K1)</h1>" in first
+    for text in (first, second):
+        assert text.count('<section class="block"') == 7
+        assert "feet of 24 children" in text
+        assert "as expected" in text
+
+
+@pytest.mark.parametrize("name", ["network.html", "funder.html", *sorted(CLINICS)])
 def test_nothing_from_the_exports_runs_or_names_a_child(whole, name):
     text = (whole / name).read_text()
     assert "<script>" not in text
@@ -130,13 +153,14 @@ def short(tmp_path, monkeypatch):
     def set_cells(*sources):
         folder = tmp_path / "notebooks"
         folder.mkdir(exist_ok=True)
-        for name in ("a_network", "b_funder"):
+        for name in ("a_network", "b_funder", "c_clinic"):
             first = 'settings = ""\ncut_off = ""\naudience = ""\nlanguage = ""'
+            first += '\nclinic = ""' if name == "c_clinic" else ""
             notebook = V4.new_notebook()
             notebook.cells = [
                 V4.new_markdown_cell(f"# Title of {name}"),
                 V4.new_code_cell(first, metadata={"tags": ["parameters"]}),
-                *(V4.new_code_cell(source) for source in (SETUP, *sources)),
+                *map(V4.new_code_cell, (SETUP, *sources) if name != "c_clinic" else ()),
             ]
             nbformat.write(notebook, folder / f"{name}.ipynb")
         return write_programme(tmp_path, n_children=20)
@@ -145,6 +169,7 @@ def short(tmp_path, monkeypatch):
     monkeypatch.setattr(produce, "NETWORK", ("a_network",))
     monkeypatch.setattr(produce, "FUNDER", ("b_funder",))
     monkeypatch.setattr(produce, "VALUE", "a_network")
+    monkeypatch.setattr(produce, "CLINIC_PAGE", "c_clinic")
     return set_cells
 
 
@@ -160,7 +185,8 @@ def talipes(monkeypatch, capsys):
 
 
 def contents(folder):
-    return {path.name: path.read_bytes() for path in folder.iterdir()}
+    files = (path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in files}
 
 
 def test_the_same_inputs_give_the_same_bytes_but_the_day_of_making(short, talipes, tmp_path):
@@ -208,7 +234,8 @@ def test_a_public_report_lists_no_record_and_no_clinic(short, talipes, tmp_path)
     out = tmp_path / "out"
     code, _ = talipes("report", settings, "--audience", "public", "--out", out)
     assert code == 0
-    assert {path.name for path in out.iterdir()} == FILES - {"records_to_fix.xlsx", "state.json"}
+    inside = {name for name in FILES if name.startswith("records_to_fix/")} | {"state.json"}
+    assert set(contents(out)) == FILES - inside
     for name in ("network.html", "results.json", "provenance.json"):
         text = (out / name).read_text()
         assert "visits.csv" not in text, name

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from intake_tables import KEY, load_rows, two_children
 
-from analytics.intake.fixes import records_to_fix
 from analytics.intake.records import Records
+from analytics.reports.fixing import list_faults
 
 #: Texts that a clerk could leave in any cell.
 CELLS = st.sampled_from(
@@ -46,7 +46,7 @@ def frames_of(records: Records) -> dict[str, pd.DataFrame]:
     books = {f.name: getattr(records.ledger, f.name) for f in fields(records.ledger)}
     frames = {name: frame for name, frame in {**tables, **books}.items()
               if isinstance(frame, pd.DataFrame)}  # fmt: skip
-    return frames | {"to_fix": records_to_fix(records)}
+    return frames | {"to_fix": list_faults(records.ledger.flags)}
 
 
 @FEW

@@ -17,7 +17,7 @@ from analytics.reports.tables import build_tables
 from analytics.results import ESTIMATES, Result
 from analytics.sharing.protect import protect
 
-SETTINGS = SimpleNamespace(language="en", cut_off=date(2025, 3, 31))
+SETTINGS = SimpleNamespace(language="en", cut_off=date(2025, 3, 31), sources=())
 WITHHELD = label("en", "word.withheld")
 
 
@@ -123,33 +123,54 @@ def records(*flags):
     frame["on"] = pd.to_datetime(frame["on"])
     frame["line"] = frame["line"].astype("Int64")
     clinics = pd.DataFrame({"clinic": ["K1", "K2"], "name": ["First", None]}, dtype="string")
-    return SimpleNamespace(ledger=SimpleNamespace(flags=frame), clinics=clinics)
+    ledger = SimpleNamespace(flags=frame)
+    return SimpleNamespace(ledger=ledger, clinics=clinics, sources=())
 
 
-SOFT = ("a.csv", "", 7, "visits", "K1", "p1", "left", "2024-05-01", "R15", "soft", "days=30")
-HARD = ("a.csv", "", 9, "visits", "K1", "p2", "right", "2031-01-01", "R02", "hard", "=2031")
+SOFT = ("a.csv", "", 7, "visits", "K1", "p1", "left", "2024-05-01", "R15", "soft",
+        "days_without_brace=30")  # fmt: skip
+LESS = ("a.csv", "", 5, "visits", "K1", "p1", "left", "2024-05-01", "R09", "soft", "rise=1.5")
+HARD = ("a.csv", "", 9, "visits", "K1", "p2", "right", "2031-01-01", "R02", "hard",
+        "visited_on=2031-01-01")  # fmt: skip
+TOTAL = ("a.csv", "", 99, "children", "K1", None, None, None, "total_row", "hard", "")
 ABOUT_CLINIC = (None, None, None, "visits", "K1", None, None, None, "R26", "soft", "")
-NOWHERE = ("b.xlsx", "S", 3, "visits", None, None, None, None, "missing", "hard", "")
+NOWHERE = ("b.xlsx", "S", 3, "children", None, None, None, None, "missing", "hard", "child missing")
 
 
-def test_each_clinic_has_its_sheet_with_hard_faults_first_and_room_to_answer():
-    made = sheets(build_records_to_fix(records(SOFT, HARD, NOWHERE), SETTINGS))
-    assert list(made) == ["Read me", "No clinic recorded", "K1"]
-    table = table_of(made["K1"], "File")
-    assert table["Check"].tolist() == ["R02", "R15"]
-    assert table["Line"].tolist() == [9.0, 7.0]
-    assert table["Day"].tolist() == [date(2031, 1, 1), date(2024, 5, 1)]
-    assert table["In the report"].tolist() == ["kept out of the numbers", "counted, please check"]
-    assert table["Found"].tolist() == ["=2031", "days=30"]
+def test_each_clinic_has_its_own_workbook_with_what_matters_most_first_and_room_to_answer():
+    made = build_records_to_fix(records(LESS, SOFT, HARD, TOTAL, NOWHERE), SETTINGS)
+    assert sorted(made) == ["clinic-K1.xlsx", "no_clinic.xlsx"]
+    assert list(sheets(made["no_clinic.xlsx"])) == ["Read me", "No clinic recorded"]
+    table = table_of(sheets(made["clinic-K1.xlsx"])["K1"], "File")
+    assert table["Check"].tolist() == ["R02", "R15", "R09"]
+    assert table["Line"].tolist() == [9.0, 7.0, 5.0]
+    assert table["Day"].tolist()[:2] == [date(2031, 1, 1), date(2024, 5, 1)]
+    assert table["In the report"].tolist()[:2] == [
+        "kept out of the numbers",
+        "counted, please check",
+    ]
+    assert table["Found"].tolist() == [
+        "day of the visit: 2031-01-01",
+        "30 days from the last cast to the brace",
+        "rise of 1.5 points",
+    ]
+    assert table["Figures that this can change"].tolist()[0].startswith("every indicator")
     assert (table["What to do"] != "").all()
-    assert table.iloc[:, -1].tolist() == ["", ""]
-    assert "fill in" in table.columns[-1]
+    assert list(table.columns[-5:]) == [
+        "Your answer", "Column to correct", "Right value", "Answered by", "On (year-month-day)",
+    ]  # fmt: skip
+    assert (table.iloc[:, -5:] == "").all(axis=None)
+
+
+def test_a_clinic_reads_nothing_of_another():
+    other = tuple("K2" if cell == "K1" else cell for cell in HARD)
+    made = build_records_to_fix(records(SOFT, (*other[:5], "secret2", *other[6:])), SETTINGS)
+    assert "secret2" not in str(sheets(made["clinic-K1.xlsx"]))
+    assert "secret2" in str(sheets(made["clinic-K2.xlsx"]))
 
 
 def test_a_question_about_a_clinic_is_no_record_to_fix():
-    made = sheets(build_records_to_fix(records(ABOUT_CLINIC), SETTINGS))
-    assert list(made) == ["Read me"]
-    assert made["Read me"][0][0] == "No record failed a check."
+    assert build_records_to_fix(records(ABOUT_CLINIC), SETTINGS) == {}
 
 
 def test_the_same_records_give_the_same_bytes():
