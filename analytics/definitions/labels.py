@@ -7,6 +7,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from analytics.definitions.declared import declared_words
 from analytics.definitions.typography import set_spaces
 from analytics.errors import SettingsError
 
@@ -48,7 +49,8 @@ def label(language: str, key: str, /, **values: object) -> str:
 
 
 def _read(language: str) -> dict[str, str]:
-    merged: dict[str, str] = {}
+    # English is the language of the definitions themselves; the others translate them.
+    merged = dict(declared_words()) if language == "en" else {}
     folder = files("analytics.definitions") / "labels" / language
     for file in sorted(folder.iterdir(), key=lambda item: item.name):
         if file.name.endswith(".toml"):

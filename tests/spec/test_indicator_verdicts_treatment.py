@@ -1,4 +1,4 @@
-"""Every share of who comes, access, casting, tenotomy and brace: each verdict, and both sides of each edge."""
+"""Every share of who comes, access, casting, tenotomy and brace, at both sides of each edge."""
 
 from __future__ import annotations
 
