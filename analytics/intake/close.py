@@ -8,12 +8,14 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.checks import ClinicWindows
-from analytics.definitions.columns import EXTRA_PREFIX, KEYS
+from analytics.definitions.columns import KEYS
 from analytics.errors import BalanceError, RecordsError
 from analytics.intake.accounts import sort_book
 from analytics.intake.canonical import shape_table
 from analytics.intake.check_clinics import add_counts, ask_clinics
 from analytics.intake.correct import build_book, confirm_faults
+from analytics.intake.doubles import tell_doubles
+from analytics.intake.frames import stack_frames
 from analytics.intake.ledger import FLAG_COLUMNS, Ledger
 from analytics.intake.records import Records, Source
 from analytics.intake.settle import Settled
@@ -38,7 +40,7 @@ def close(
     sources
         The exports.
     clinics, corrections
-        The programme's corrections, and its clinics; no list of clinics makes a table of those that occur.
+        The programme's corrections and clinics; without a list, those that occur make one.
 
     Raises
     ------
@@ -54,9 +56,11 @@ def close(
              ("rows", "pieces", "amendments")}  # fmt: skip
     flags = [part.books["flags"] for part in parts]
     counts = add_counts([part.counts for part in parts])
-    flags += [find_doubles([part.doubles for part in parts]), ask(counts)]
+    doubles = stack_frames([part.doubles for part in parts])
+    doubles = doubles.sort_values(["mark", "child"], ignore_index=True)
+    flags += [tell_doubles(doubles), ask(counts)]
     faults, confirmed = confirm_faults(join_books(flags, "flags"), corrections)
-    tried = pd.concat([part.tried for part in parts], ignore_index=True)
+    tried = stack_frames([part.tried for part in parts])
     ledger = Ledger(**books, flags=faults, corrections=build_book(corrections, tried, confirmed))
     ledger.balance()
     refuse_nothing(len(tables["children"]))
@@ -83,7 +87,7 @@ def join_tables(parts: Sequence[pd.DataFrame], name: str) -> pd.DataFrame:
     """Return a canonical table of all parts, sorted by its key."""
     if len(parts) == 1:
         return parts[0]
-    joined = concat(parts)
+    joined = stack_frames(parts)
     if name == "clinics":
         joined = joined.drop_duplicates("clinic")
     return shape_table(joined, name)
@@ -93,37 +97,13 @@ def join_books(parts: Iterable[pd.DataFrame], name: str) -> pd.DataFrame:
     """Return a book of all parts in its order."""
     filled = [*parts]
     filled = [part for part in filled if len(part)] or filled[:1]
-    book = filled[0] if len(filled) == 1 else concat(filled)
+    book = filled[0] if len(filled) == 1 else stack_frames(filled)
     if name not in _ORDERED:
         return sort_book(book)
     order = book["order"].to_numpy()
     if np.any(order[1:] < order[:-1]):
         book = book.iloc[np.argsort(order, kind="stable")].reset_index(drop=True)
     return book.drop(columns="order")
-
-
-def concat(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Return frames under each other; a column that one lacks is missing there."""
-    names = list(dict.fromkeys(name for part in parts for name in part.columns))
-    extras = sorted(name for name in names if name.startswith(EXTRA_PREFIX))
-    first = [name for name in names if name not in extras]
-    places = [name for name in first if name in ("file", "sheet", "line")]
-    ordered = [*(name for name in first if name not in places), *extras, *places]
-    ordered = ordered if extras else names
-    full = [
-        part.assign(
-            **{name: pd.array([pd.NA] * len(part), dtype="string")
-               for name in extras if name not in part}
-        )
-        for part in parts
-    ]  # fmt: skip
-    return pd.concat([part[ordered] for part in full], ignore_index=True)
-
-
-def find_doubles(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """R04: return a flag for each of two children with one keyed name, birth date and sex."""
-    doubles = concat(parts)
-    return doubles.loc[doubles["mark"].duplicated(keep=False), list(FLAG_COLUMNS)]
 
 
 def ask(counts: dict[str, pd.DataFrame]) -> pd.DataFrame:

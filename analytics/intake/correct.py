@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.checks import CHECKS
-from analytics.intake.corrections import CONFIRM, CORRECT, REMOVE
+from analytics.intake.corrections import CONFIRM, CORRECT, REMOVE, SAME_CHILD, find_joined
 from analytics.intake.identity import veil
 from analytics.intake.map_types import SourceMap
 from analytics.intake.mapped_sheet import MappedSheet
@@ -122,6 +122,27 @@ def remove_rows(
     return rows.assign(reason=reason), _book(tried)
 
 
+def join_children(
+    rows: pd.DataFrame, corrections: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the input rows with each child under one pseudonym, and what was tried.
+
+    Parameters
+    ----------
+    rows
+        ``child`` and more, one for each input row.
+    corrections
+        All corrections of the programme.
+    """
+    tried = []
+    for number in np.flatnonzero(corrections["action"] == SAME_CHILD):
+        at = np.flatnonzero(rows["child"] == corrections["child"].iloc[number])
+        if len(at):
+            tried.append((int(number), int(at[0]), "applied", "", "", "", ""))
+    child = rows["child"].replace(find_joined(corrections)) if tried else rows["child"]
+    return rows.assign(child=child), _book(tried)
+
+
 def confirm_faults(
     flags: pd.DataFrame, corrections: pd.DataFrame
 ) -> tuple[pd.DataFrame, dict[int, str]]:
@@ -184,10 +205,13 @@ def build_book(
     by_number = tried.drop_duplicates("number").set_index("number")
     numbers = pd.RangeIndex(len(corrections))
     outcome = by_number["outcome"].reindex(numbers).fillna(pd.Series(confirmed, dtype="object"))
+    is_child = corrections["action"].eq(SAME_CHILD).to_numpy(dtype=bool)
+    after = by_number["after"].reindex(numbers).fillna("").to_numpy(dtype=object)
+    after = np.where(is_child, corrections["after"], after)
     book = corrections.drop(columns=["before", "after"]).reset_index(drop=True)
     return book.assign(
         before=by_number["before"].reindex(numbers).fillna("").array,
-        after=by_number["after"].reindex(numbers).fillna("").array,
+        after=pd.array(after, dtype="string"),
         outcome=outcome.fillna("no_line").array,
     )
 

@@ -7,10 +7,14 @@ One line is one correction::
     visits.csv,,17,remove row,,,,,k3...,,,Sr. Ruiz,2026-01-12
     visits.csv,,31,confirm as is,,,,R11,k7...,left,2025-03-01,Sr. Ruiz,2026-01-12
 
+    ,,,same child,,,k3...,,k9...,,,Sr. Ruiz,2026-01-12
+
 ``correct`` puts ``after`` in the place of ``before`` under the heading ``column`` of the export.
 ``remove row`` sets the row aside. ``confirm as is`` silences what the soft rule ``rule`` found.
-The last two name the pseudonym ``child``, so that a line which has become another child's is left
-alone. None is applied unless all that it names is found; what became of each is in the ledger.
+These two name the pseudonym ``child``, so that a line which has become another child's is left
+alone. ``same child`` makes the records of ``child`` those of the pseudonym ``after``: a person has
+confirmed that they are one. None is applied unless all that it names is found; what became of
+each is in the ledger.
 """
 
 from __future__ import annotations
@@ -27,9 +31,20 @@ from analytics.intake.read import Sheet, read_sheet
 from analytics.intake.suggest import suggest
 
 CORRECT, REMOVE, CONFIRM = "correct", "remove row", "confirm as is"
-ACTIONS = (CORRECT, REMOVE, CONFIRM)
+SAME_CHILD = "same child"
 
-_NEEDED = ("file", "line", "action", "who", "when")
+#: What can be answered about a line, and everything that can be declared.
+ANSWERS = (CORRECT, REMOVE, CONFIRM)
+ACTIONS = (*ANSWERS, SAME_CHILD)
+
+#: Columns that a file must have, and those that an action cannot do without.
+_HEADINGS = ("file", "line", "action", "who", "when")
+_NEEDED = {
+    CORRECT: ("file", "line", "column"),
+    REMOVE: ("file", "line"),
+    CONFIRM: ("file", "line", "rule"),
+    SAME_CHILD: ("child", "after"),
+}
 
 #: What can become of a correction; only the first changes anything.
 OUTCOMES = (
@@ -72,7 +87,39 @@ def read_corrections(path: Path) -> pd.DataFrame:
                 allowed=fault[1],
                 todo="correct this line of the file of corrections",
             )
-    return table.assign(line=table["line"].astype("int64").astype("string"))
+    lines = pd.to_numeric(table["line"]).astype("Int64").astype("string")
+    table = table.assign(line=lines.fillna(""))
+    _refuse_circles(table, sheet)
+    return table
+
+
+def find_joined(corrections: pd.DataFrame) -> dict[str, str]:
+    """Return pseudonym to the pseudonym of the child that it is, where a person confirmed it."""
+    told = corrections[corrections["action"] == SAME_CHILD]
+    after = dict(zip(told["child"], told["after"], strict=True))
+    return {child: _last(child, after) for child in after}
+
+
+def _last(child: str, after: dict[str, str]) -> str:
+    """Return where a chain of pseudonyms ends; the child itself where it goes in a circle."""
+    seen = [child]
+    while seen[-1] in after:
+        seen.append(after[seen[-1]])
+        if seen[-1] in seen[:-1]:
+            return child
+    return seen[-1]
+
+
+def _refuse_circles(table: pd.DataFrame, sheet: Sheet) -> None:
+    circles = [child for child, last in find_joined(table).items() if child == last]
+    if circles:
+        row = int(table.index[(table["child"] == circles[0])][0])
+        raise ExportFileError(
+            "a child is said to be another who is said to be the first",
+            where=sheet.where(row),
+            allowed="one pseudonym that stands for the child",
+            todo="take one of the lines out of the file of corrections",
+        )
 
 
 def _has_headings_alone(path: Path) -> bool:
@@ -86,7 +133,7 @@ def _has_headings_alone(path: Path) -> bool:
 def _refuse_headings(sheet: Sheet) -> None:
     found = [*sheet.cells.columns]
     unknown = [name for name in found if name not in CORRECTION_COLUMNS]
-    absent = [name for name in _NEEDED if name not in found]
+    absent = [name for name in _HEADINGS if name not in found]
     if unknown or absent:
         what = f"has the heading '{unknown[0]}'" if unknown else f"has no heading '{absent[0]}'"
         raise ExportFileError(
@@ -105,11 +152,11 @@ def _find_fault(row: pd.Series, *, ragged: bool) -> tuple[str, str] | None:
     action = row["action"]
     if action not in ACTIONS:
         return f"the action is '{action}'", ", ".join(ACTIONS)
-    needed = [*_NEEDED, *{CORRECT: ("column",), CONFIRM: ("rule",)}.get(action, ())]
+    needed = [*_NEEDED[action], "who", "when"]
     absent = [name for name in needed if not row[name]]
     if absent:
         return f"'{absent[0]}' is empty", f"'{action}' needs {', '.join(needed)}"
-    if not row["line"].isdecimal():
+    if row["line"] and not row["line"].isdecimal():
         return f"the line is '{row['line']}'", "a line of the export, counted from 1"
     if action == CONFIRM and row["rule"] not in CHECKS:
         return f"there is no rule '{row['rule']}'", ", ".join(CHECKS)

@@ -11,13 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics.definitions.checks import CHECKS
 from analytics.intake import accounts
 from analytics.intake.ages import derive_births
 from analytics.intake.amend import (
     amend_unreadable,
     flag_amendments,
-    flag_visits,
     leave_out_impossible,
     set_aside_incomplete,
     tell_incomplete,
@@ -27,12 +25,13 @@ from analytics.intake.canonical import build_tables, prove_feet
 from analytics.intake.check_clinics import count_clinics
 from analytics.intake.correct import amend_corrected
 from analytics.intake.course import Frame
+from analytics.intake.doubles import mark_doubles
 from analytics.intake.gathered import OWN_COLUMNS, Gathered, merge_facts
 from analytics.intake.merge import Merged
 from analytics.intake.screen import Screened, screen, set_aside_departures
 
-#: Children who may be one child under two numbers (R04), by the mark of name, birth and sex.
-DOUBLE = "R04"
+#: Books of the ledger that are settled part by part.
+BOOKS = ("rows", "pieces", "amendments", "flags")
 
 
 @dataclass(frozen=True)
@@ -47,8 +46,8 @@ class Settled:
         Books of the ledger by name; ``rows`` and ``pieces`` have ``order`` too, the place of the
         row among all exports.
     doubles
-        A flag for the first visit of each child that could be found under a second number, with
-        ``mark``: equal where keyed name, birth date and sex are.
+        A flag for the first visit of each child that could have a second number, with what it
+        would be known by (``doubles.EVIDENCE``).
     tried
         Corrections that were tried.
     counts
@@ -107,23 +106,9 @@ def settle(gathered: Gathered, frame: Frame) -> Settled:
             "amendments": accounts.build_amendments(amendments, gathered.rows),
             "flags": accounts.build_flags(flags, gathered.rows),
         },
-        doubles=_mark_doubles(screened, gathered),
+        doubles=mark_doubles(screened.kept, gathered.rows),
         tried=gathered.tried.drop(columns="seq"),
         counts=count_clinics(screened.kept, facts["children"]),
-    )
-
-
-def _mark_doubles(screened: Screened, gathered: Gathered) -> pd.DataFrame:
-    course = screened.kept
-    first = course.first_of_child(np.ones(len(course.day), dtype=bool))
-    visits = course.visits[first == np.arange(len(first))]
-    visits = visits[visits["link"].notna() & visits["birth_on"].notna()]
-    told = pd.Series(pd.array([""] * len(visits), dtype="string"))
-    marked = visits[["link", "birth_on"]].assign(sex=visits["sex"].fillna(""))
-    mark = pd.util.hash_pandas_object(marked, index=False, categorize=False)
-    flags = flag_visits(visits, rule=DOUBLE, severity=CHECKS[DOUBLE].severity, found=told)
-    return accounts.build_flags(
-        [flags.assign(mark=mark.to_numpy())], gathered.rows, further=("mark",)
     )
 
 

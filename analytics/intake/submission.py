@@ -12,7 +12,7 @@ import pandas as pd
 
 from analytics.definitions.columns import EXTRA_PREFIX, TABLES
 from analytics.errors import SourceMapError
-from analytics.intake.correct import correct_cells, remove_rows
+from analytics.intake.correct import correct_cells, join_children, remove_rows
 from analytics.intake.facts import find_troubles, join_troubles, read_facts
 from analytics.intake.fhir import read_resources
 from analytics.intake.headings import check_headings, read_headings, used_headings
@@ -128,6 +128,7 @@ def _translate(stack: Stacked, source_map: SourceMap, door: Door) -> Submission:
         reader.refuse_identifiers(door.clinics)
     _refuse_unmapped(reader, door.clinics)
     rows, removed = remove_rows(stack, _read_rows(reader, door.key), door.corrections)
+    rows, joined = join_children(rows, door.corrections)
     visits, of_visits = _read_visits(reader, rows)
     facts, of_facts = read_facts(reader, rows, door.key)
     troubles = join_troubles(of_visits + of_facts)
@@ -140,7 +141,7 @@ def _translate(stack: Stacked, source_map: SourceMap, door: Door) -> Submission:
         Source(sheet.file, sheet.sha256, len(sheet.line), source_map.name, source_map.sha256)
         for sheet in stack.sheets
     )
-    tried = pd.concat([corrected, removed], ignore_index=True)
+    tried = pd.concat([corrected, removed, joined], ignore_index=True)
     return Submission(rows, visits, facts, troubles[is_whole], sources, tried)
 
 

@@ -6,6 +6,7 @@ import csv
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +16,14 @@ from python_calamine import CalamineWorkbook
 from analytics.definitions.labels import label, languages
 from analytics.errors import ExportFileError, OutputError, SettingsError
 from analytics.intake.correct import cell_text
-from analytics.intake.corrections import ACTIONS, CONFIRM, CORRECT, read_corrections
+from analytics.intake.corrections import ANSWERS, CONFIRM, CORRECT, read_corrections
 from analytics.intake.ledger import CORRECTION_COLUMNS, no_corrections
 from analytics.intake.maps import read_map
 from analytics.intake.read_workbook import plain_cell
 from analytics.intake.submission import open_sheets
 from analytics.intake.suggest import listed, suggest
 from analytics.reports.fixing import ANSWER_COLUMNS, FIX_COLUMNS
+from analytics.reports.pairs import ONE_CHILD, PAIR_COLUMNS, TWO_CHILDREN, corrections_of
 from analytics.reports.settings import Settings
 
 #: Columns of a workbook that must be there for an answer to be understood.
@@ -29,11 +31,26 @@ _NEEDED = ("file", "sheet", "line", "child", "side", "on", "rule", *ANSWER_COLUM
 
 
 @dataclass(frozen=True)
+class _Form:
+    """A kind of workbook to answer in: its columns, those it cannot lack, those of the answer."""
+
+    section: str
+    columns: tuple[str, ...]
+    needed: tuple[str, ...]
+    answered: tuple[str, ...]
+
+
+_RECORDS = _Form("workbook.fix", FIX_COLUMNS, _NEEDED, ("answer", "column", "value"))
+_PAIRS = _Form("pair", PAIR_COLUMNS, PAIR_COLUMNS, ("answer",))
+
+
+@dataclass(frozen=True)
 class _Answer:
-    """One answered line: its place in the workbook, its cells by column, and its language."""
+    """One answered line: its place in the workbook, its cells by column, kind and language."""
 
     where: str
     cells: Mapping[str, str]
+    form: _Form
     language: str
 
 
@@ -70,11 +87,10 @@ def add_answers(settings: Settings, workbooks: Sequence[Path]) -> tuple[Path, in
     known = read_corrections(path) if path.exists() else no_corrections()
     exports = _Exports.open(settings)
     answers = [answer for workbook in workbooks for answer in _read_answers(workbook)]
-    added = pd.DataFrame(
-        [exports.correction_of(answer) for answer in answers], columns=list(CORRECTION_COLUMNS)
-    ).astype("string")
+    rows = [row for answer in answers for row in exports.corrections_of(answer)]
+    added = pd.DataFrame(rows, columns=list(CORRECTION_COLUMNS)).astype("string").fillna("")
     fresh = added.merge(known, how="left", indicator=True)["_merge"].eq("left_only")
-    asked = ["file", "sheet", "line", "action", "column", "rule", "side", "on"]
+    asked = ["file", "sheet", "line", "action", "column", "rule", "child", "side", "on"]
     together = pd.concat([known, added], ignore_index=True).drop_duplicates(asked, keep="last")
     _write(together, path)
     read_corrections(path)
@@ -111,17 +127,26 @@ class _Exports:
                 stacks[sheet.file, sheet.sheet] = (cells, rows)
         return cls(stacks)
 
-    def correction_of(self, answer: _Answer) -> dict[str, str]:
-        """Return an answer as a line of the file of corrections."""
+    def corrections_of(self, answer: _Answer) -> Iterator[dict[str, str]]:
+        """Yield the lines of the file of corrections that an answer makes."""
+        for name in ("who", "when"):
+            head = _said(answer.language, f"{answer.form.section}.{name}")
+            _refuse(answer, not answer.cells[name], f"'{head}' is empty", "a filled cell")
+        if answer.form is _RECORDS:
+            yield self._of_record(answer)
+            return
+        words = {_said(answer.language, f"pair.{a}"): a for a in (ONE_CHILD, TWO_CHILDREN)}
+        said = answer.cells["answer"]
+        _refuse(answer, said not in words, f"the answer is '{said}'", listed(words))
+        yield from corrections_of(words[said], answer.cells)
+
+    def _of_record(self, answer: _Answer) -> dict[str, str]:
         cells = answer.cells
-        words = {label(answer.language, f"correction.action.{name}"): name for name in ACTIONS}
+        words = {_said(answer.language, f"correction.action.{name}"): name for name in ANSWERS}
         action = words.get(cells["answer"], CORRECT if cells["column"] else cells["answer"])
         given = {name: cells[name] for name in ("file", "sheet", "line", "who", "when")}
         row = dict.fromkeys(CORRECTION_COLUMNS, "") | given | {"action": action}
-        _refuse(answer, action not in ACTIONS, f"the answer is '{action}'", listed(words))
-        for name in ("who", "when"):
-            head = label(answer.language, f"workbook.fix.{name}")
-            _refuse(answer, not cells[name], f"the column '{head}' is empty", "a filled cell")
+        _refuse(answer, action not in ANSWERS, f"the answer is '{action}'", listed(words))
         if action != CORRECT:
             row["child"] = cells["child"]
             if action == CONFIRM:
@@ -155,7 +180,7 @@ def _refuse(answer: _Answer, is_wrong: bool, found: str, allowed: str) -> None:
 
 
 def _code_of_side(words: str, language: str) -> str:
-    codes = {label(language, f"code.side.{side}"): side for side in ("left", "right")}
+    codes = {_said(language, f"code.side.{side}"): side for side in ("left", "right")}
     return codes.get(words, "")
 
 
@@ -175,11 +200,11 @@ def _read_answers(path: Path) -> Iterator[_Answer]:
     is_ours = False
     for name, rows in sheets.items():
         for number, row in enumerate(rows):
-            language, places = _find_heads(row)
-            if language:
+            found = _find_heads(row)
+            if found is not None:
                 is_ours = True
                 where = f"{path.name}, sheet '{name}'"
-                yield from _answered(rows[number + 1 :], places, language, (where, number + 2))
+                yield from _answered(rows[number + 1 :], found, (where, number + 2))
                 break
     if not is_ours:
         raise ExportFileError(
@@ -191,26 +216,39 @@ def _read_answers(path: Path) -> Iterator[_Answer]:
 
 
 def _answered(
-    rows: Sequence[Sequence[Any]],
-    places: Mapping[str, int],
-    language: str,
-    start: tuple[str, int],
+    rows: Sequence[Sequence[Any]], heads: _Heads, start: tuple[str, int]
 ) -> Iterator[_Answer]:
     where, first = start
+    form, language, places = heads.form, heads.language, heads.places
     for line, row in enumerate(rows, start=first):
         cells = {name: _text(row[at]) if at < len(row) else "" for name, at in places.items()}
-        if any(cells[name] for name in ("answer", "column", "value")):
-            yield _Answer(f"{where}, line {line}", cells, language)
+        if any(cells[name] for name in form.answered):
+            yield _Answer(f"{where}, line {line}", cells, form, language)
 
 
-def _find_heads(row: Sequence[Any]) -> tuple[str, dict[str, int]]:
-    """Return the language whose headings a row holds, and the place of each; else nothing."""
+@dataclass(frozen=True)
+class _Heads:
+    """Headings of a sheet to answer in: of which form, in which language, and where each is."""
+
+    form: _Form
+    language: str
+    places: Mapping[str, int]
+
+
+def _find_heads(row: Sequence[Any]) -> _Heads | None:
+    """Return the headings that a row holds, in whatever language; nothing where it holds none."""
     texts = [_text(cell) for cell in row]
-    for language in languages():
-        heads = {name: label(language, f"workbook.fix.{name}") for name in FIX_COLUMNS}
-        if all(heads[name] in texts for name in _NEEDED):
-            return language, {n: texts.index(head) for n, head in heads.items() if head in texts}
-    return "", {}
+    for form, language in product((_RECORDS, _PAIRS), languages()):
+        heads = {name: _said(language, f"{form.section}.{name}") for name in form.columns}
+        if all(heads[name] in texts for name in form.needed):
+            places = {n: texts.index(head) for n, head in heads.items() if head in texts}
+            return _Heads(form, language, places)
+    return None
+
+
+def _said(language: str, key: str) -> str:
+    """Return a label as ``_text`` gives it back from a cell."""
+    return _text(label(language, key))
 
 
 def _text(cell: object) -> str:

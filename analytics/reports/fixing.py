@@ -13,8 +13,9 @@ from analytics.definitions.checks import CHECKS, NO_RECORD
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.labels import label, labels
 from analytics.display.found import tell_found
-from analytics.intake.corrections import ACTIONS
+from analytics.intake.corrections import ANSWERS
 from analytics.intake.records import Records
+from analytics.reports import pairs as of_pairs
 from analytics.reports.fixing_headings import Headings
 from analytics.reports.one_clinic import file_name
 from analytics.reports.settings import Settings
@@ -63,7 +64,7 @@ def build_records_to_fix(records: Records, settings: Settings) -> dict[str, byte
 
 
 def write_records_to_fix(records: Records, settings: Settings, folder: Path) -> list[str]:
-    """Write the workbooks of ``build_records_to_fix`` in a folder of the report; return the names.
+    """Write the workbooks of ``build_records_to_fix`` and the list of pairs; return their names.
 
     Parameters
     ----------
@@ -76,6 +77,9 @@ def write_records_to_fix(records: Records, settings: Settings, folder: Path) -> 
     for name, content in workbooks.items():
         (folder / FOLDER).mkdir(exist_ok=True)
         (folder / FOLDER / name).write_bytes(content)
+    pairs = of_pairs.build_pairs(records, settings)
+    if pairs is not None:
+        (folder / of_pairs.FILE).write_bytes(pairs)
     return [*workbooks]
 
 
@@ -159,8 +163,8 @@ def _build_sheet(clinic: str, name: str, faults: pd.DataFrame, headings: Heading
 
 
 def _answers(language: str) -> tuple[str, ...]:
-    """Return the answers that a clinic can give, in the order of ``corrections.ACTIONS``."""
-    return tuple(label(language, f"correction.action.{action}") for action in ACTIONS)
+    """Return the answers that a clinic can give, in the order of ``corrections.ANSWERS``."""
+    return tuple(label(language, f"correction.action.{action}") for action in ANSWERS)
 
 
 def _tell_changes(rule: str, language: str) -> str:

@@ -12,6 +12,7 @@ from analytics.errors import ExportFileError, SettingsError
 from analytics.intake.corrections import read_corrections
 from analytics.reports.answers import add_answers
 from analytics.reports.fixing import build_records_to_fix
+from analytics.reports.pairs import build_pairs, list_pairs
 from analytics.reports.report import Report
 
 MAP = """
@@ -183,3 +184,61 @@ def test_settings_without_a_file_of_corrections_say_how_to_name_one(tmp_path):
     path.write_text(path.read_text().replace('corrections = "corrections.csv"\n', ""))
     with pytest.raises(SettingsError, match="corrections = "):
         add_answers(Report.open(path).settings, [])
+
+
+PAIRED_MAP = MAP.replace('drop = ["Name"]', "").replace(
+    "[columns.visits]", 'link = ["Name"]\n[columns.children]\nbirth_on = "Born"\n[columns.visits]'
+)
+PAIRED = """No,Name,Born,Clinic,Foot,Date,Type,Pirani
+1,A One,2024-02-01,N,L,2024-03-01,review,5
+7,a one,2024-02-01,M,L,2024-03-08,review,4
+3,C Tri,2024-02-01,M,R,2024-03-26,review,4
+"""
+
+
+def pair_report(folder: Path, language: str) -> Report:
+    settings = write_settings(folder, language)
+    (folder / "map.toml").write_text(PAIRED_MAP)
+    (folder / "visits.csv").write_text(PAIRED)
+    return open_report(settings)
+
+
+def answer_pair(report: Report, target: Path, said: str) -> Path:
+    book = CalamineWorkbook.from_filelike(
+        io.BytesIO(build_pairs(report.records, report.settings) or b"")
+    )
+    language = report.language
+    with xlsxwriter.Workbook(target) as made:
+        rows = book.get_sheet_by_index(1).to_python(skip_empty_area=False)
+        place = {head: at for row in rows if all(row) for at, head in enumerate(row)}
+        given = {"answer": label(language, f"pair.{said}"), "who": "Ruiz", "when": "2024-04-05"}
+        for name, text in given.items():
+            rows[-1][place[label(language, f"pair.{name}")]] = text
+        for number, row in enumerate(rows):
+            tab = made.get_worksheet_by_name("x") or made.add_worksheet("x")
+            tab.write_row(number, 0, [str(c) if hasattr(c, "year") else c for c in row])
+    return target
+
+
+@pytest.mark.parametrize("language", ["en", "pt"])
+def test_two_numbers_are_one_child_when_a_person_says_so(tmp_path, language):
+    report = pair_report(tmp_path, language)
+    pairs = list_pairs(report.records)
+    shown = ["likeness", "clinic_1", "line_1", "clinic_2", "line_2"]
+    assert pairs[shown].to_numpy().tolist() == [[9, "N", 2, "M", 3]]
+    assert len(report.records.children) == 3
+    path = answer_pair(report, tmp_path / "pairs.xlsx", "one_child")
+    assert add_answers(report.settings, [path])[1] == 1
+    again = Report.open(report.settings.file).records
+    assert len(again.children) == 2
+    assert again.ledger.corrections["outcome"].tolist() == ["applied"]
+    assert build_pairs(again, report.settings) is None
+
+
+def test_two_children_who_only_look_alike_are_asked_about_no_more(tmp_path):
+    report = pair_report(tmp_path, "fr")
+    path = answer_pair(report, tmp_path / "pairs.xlsx", "two_children")
+    assert add_answers(report.settings, [path])[1] == 2
+    again = Report.open(report.settings.file).records
+    assert len(again.children) == 3
+    assert "R04" not in set(again.ledger.flags["rule"])

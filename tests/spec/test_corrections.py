@@ -204,3 +204,29 @@ def test_every_outcome_has_words():
     for language in languages():
         for outcome in OUTCOMES:
             assert labels(language)[f"correction.outcome.{outcome}"]
+
+
+TWO_NUMBERS = """
+    No | Name  | Sex | Village | Clinic | Foot | Date       | Type | Pirani | Hours | Note
+    1  | A One | F   | Ost     | N      | L    | 01/03/2024 | cast | 5      |       |
+    2  | A One | F   | Ost     | M      | L    | 08/03/2024 | cast | 4      |       |
+    3  | C Tri | F   | Ost     | M      | L    | 08/03/2024 | cast | 4      |       |
+"""
+
+
+def test_two_numbers_that_a_person_confirmed_are_one_child(tmp_path):
+    plain = load_with(tmp_path, export=TWO_NUMBERS)
+    first, second = child_of(plain, 2), child_of(plain, 3)
+    line = f",,,same child,,,{first},,{second},,,Sr Ruiz,2024-04-02"
+    records = load_with(tmp_path, line, export=TWO_NUMBERS)
+    assert outcomes(records) == ["applied"]
+    assert child_of(records, 2) == child_of(records, 3) == first
+    assert len(records.children) == len(plain.children) - 1 == 2
+    assert outcomes(load_with(tmp_path, line.replace(second, "nobody"), export=TWO_NUMBERS)) == [
+        "no_line"
+    ]
+    third = child_of(plain, 4)
+    chain = f",,,same child,,,{second},,{third},,,Sr Ruiz,2024-04-02"
+    assert len(load_with(tmp_path, chain, line, export=TWO_NUMBERS).children) == 1
+    with pytest.raises(ExportFileError, match="said to be the first"):
+        load_with(tmp_path, line, f",,,same child,,,{second},,{first},,,x,2024-04-02")

@@ -1,0 +1,121 @@
+"""Children who may be one child under two numbers (R04): told with how alike they are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.checks import CHECKS
+from analytics.definitions.codes import SIDES
+from analytics.definitions.likeness import (
+    BASE,
+    OF_KNOWN_SEX,
+    OF_ORDER,
+    OF_PRECISION,
+    OF_SAME_FEET,
+)
+from analytics.intake import accounts
+from analytics.intake.amend import flag_visits
+from analytics.intake.course import Course
+from analytics.intake.ledger import FLAG_COLUMNS
+
+DOUBLE = "R04"
+
+#: What a pair is judged by, as texts; ``mark`` is equal where name key, birth and sex are.
+EVIDENCE = ("mark", "sex", "precision", "feet", "first_on", "last_on")
+
+
+def mark_doubles(course: Course, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return a flag for the first visit of each child that could have a second number.
+
+    Parameters
+    ----------
+    course
+        Kept visits in order.
+    rows
+        Input rows by ``seq``.
+
+    Returns
+    -------
+    DataFrame
+        Columns of the ledger's flags, then ``EVIDENCE``.
+    """
+    first = course.first_of_child(np.ones(len(course.day), dtype=bool))
+    visits = course.visits
+    here = first == np.arange(len(first))
+    here &= visits["link"].notna().to_numpy() & visits["birth_on"].notna().to_numpy()
+    code = course.child[here]
+    first_on, last_on = _ends(course)
+    feet = np.array(["", "left", "right", "left+right"], dtype=object)[_feet(course)]
+    visits = visits[here]
+    marked = visits[["link", "birth_on"]].assign(sex=visits["sex"].fillna(""))
+    told = pd.Series(pd.array([""] * len(visits), dtype="string"))
+    flags = flag_visits(visits, rule=DOUBLE, severity=CHECKS[DOUBLE].severity, found=told)
+    evidence = flags.assign(
+        mark=pd.util.hash_pandas_object(marked, index=False, categorize=False).to_numpy(),
+        sex=visits["sex"].fillna("").array,
+        precision=visits["birth_precision"].fillna("day").array,
+        feet=feet[code],
+        first_on=first_on[code],
+        last_on=last_on[code],
+    )
+    return accounts.build_flags([evidence], rows, further=EVIDENCE)
+
+
+def _ends(course: Course) -> tuple[np.ndarray, np.ndarray]:
+    """Return the first and the last day of each child's visits, as texts."""
+    n = int(course.child.max(initial=-1)) + 1
+    first, last = np.full(n, np.iinfo(np.int64).max), np.full(n, np.iinfo(np.int64).min)
+    np.minimum.at(first, course.child, course.day)
+    np.maximum.at(last, course.child, course.day)
+    return first.astype("datetime64[D]").astype(str), last.astype("datetime64[D]").astype(str)
+
+
+def _feet(course: Course) -> np.ndarray:
+    """Return for each child 1 for visits of the left foot, 2 of the right, 3 of both."""
+    n = int(course.child.max(initial=-1)) + 1
+    seen = [np.bincount(course.child, weights=course.says("side", s), minlength=n) > 0
+            for s in SIDES]  # fmt: skip
+    return seen[0] + 2 * seen[1]
+
+
+def tell_doubles(marked: pd.DataFrame) -> pd.DataFrame:
+    """Return the flags of children who share their mark, with whom, and how alike they are.
+
+    Parameters
+    ----------
+    marked
+        ``mark_doubles`` of all children together.
+    """
+    doubles = marked[marked["mark"].duplicated(keep=False)]
+    found = pd.Series("", index=doubles.index, dtype="string")
+    for _, group in doubles.groupby("mark", sort=False):
+        people = group.to_dict("index")
+        for one, other in combinations(people, 2):
+            likeness = count_likeness(people[one], people[other])
+            for own, with_ in ((one, other), (other, one)):
+                told = f"same_child_as={people[with_]['child']}, likeness={likeness}"
+                found[own] = f"{found[own]}, {told}" if found[own] else told
+    return doubles.assign(found=found)[list(FLAG_COLUMNS)]
+
+
+def count_likeness(one: Mapping[str, str], other: Mapping[str, str]) -> int:
+    """Return how many points speak for two children being one.
+
+    Parameters
+    ----------
+    one, other
+        ``EVIDENCE`` of each; their marks are equal.
+    """
+    exact = min(OF_PRECISION.get(person["precision"], 0) for person in (one, other))
+    in_order = one["last_on"] <= other["first_on"] or other["last_on"] <= one["first_on"]
+    return (
+        BASE
+        + exact
+        + OF_KNOWN_SEX * bool(one["sex"])
+        + OF_SAME_FEET * (one["feet"] == other["feet"])
+        + OF_ORDER * in_order
+    )
