@@ -82,6 +82,12 @@ class QuestionError(AnalyticsError):
     exit_code = 9
 
 
+class WorkError(AnalyticsError):
+    """The work on a part was cut off: a process died, or the cluster does not answer."""
+
+    exit_code = 11
+
+
 class NotEstimableError(AnalyticsError):
     """The data cannot answer; ``reason`` is a stable code, ``counts`` what was there."""
 

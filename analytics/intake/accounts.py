@@ -55,6 +55,7 @@ def build_pieces(visits: pd.DataFrame, others: pd.DataFrame, rows: pd.DataFrame)
     reason = pieces["reason"].mask(is_merged, "duplicate")
     pieces = pieces.assign(
         fate=pd.array(fate, dtype="string"),
+        table=pieces["table"].astype("string"),
         reason=reason,
         merged_into=_addresses(np.where(is_merged, pieces["into"], -1), rows),
     )

@@ -83,11 +83,15 @@ def shape_table(frame: pd.DataFrame, table: str) -> pd.DataFrame:
            for name, kind in columns.items() if name not in frame}
     )  # fmt: skip
     shaped = frame[[*columns, *extras, *further]].astype(columns)
-    codes = [pd.factorize(shaped[name], sort=True)[0] for name in reversed(KEYS[table])]
-    order = np.lexsort(codes)
+    order = key_order(shaped, table)
     if np.array_equal(order, np.arange(len(order))):
         return shaped.reset_index(drop=True)
     return shaped.iloc[order].reset_index(drop=True)
+
+
+def key_order(frame: pd.DataFrame, table: str) -> np.ndarray:
+    """Return the places of a table's rows in the order of its key."""
+    return np.lexsort([pd.factorize(frame[n], sort=True)[0] for n in reversed(KEYS[table])])
 
 
 def prove_feet(tables: dict[str, pd.DataFrame]) -> None:

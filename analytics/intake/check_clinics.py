@@ -9,6 +9,7 @@ import pandas as pd
 
 from analytics.definitions.checks import ClinicWindows
 from analytics.intake.course import Course
+from analytics.intake.frames import stack_frames
 
 _ROUND_BIRTHDAYS = (1, 15)
 _PRIMARY = ("birth_on", "sex", "diagnosis")
@@ -59,7 +60,7 @@ def count_clinics(course: Course, children: pd.DataFrame) -> dict[str, pd.DataFr
 def add_counts(parts: Sequence[dict[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
     """Return the counts of all parts together."""
     return {
-        name: pd.concat([part[name] for part in parts], ignore_index=True)
+        name: stack_frames([part[name] for part in parts])
         .groupby(list(keys), sort=True).sum().reset_index()
         for name, keys in COUNTS.items()
     }  # fmt: skip

@@ -1,0 +1,209 @@
+"""A whole network: exports to records and cohort, part by part, on any engine.
+
+A part is some files; a child that is in two parts goes, with all its rows, to a bucket of its own.
+So every child is whole somewhere, and each part or bucket is settled and followed by itself. What
+comes out is the same for one part or many, in one process or many, whatever ends first.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analytics.courses.cohort import Cohort
+from analytics.courses.parts import order_visits, read_kept
+from analytics.courses.pieces import (
+    SOURCES,
+    Bucket,
+    Piece,
+    Work,
+    look,
+    settle_bucket,
+    settle_part,
+)
+from analytics.courses.stamp import stamp_of, stamp_program, stamp_secret
+from analytics.definitions.columns import EXTRA_PREFIX
+from analytics.intake.canonical import key_order
+from analytics.intake.close import close
+from analytics.intake.course import Frame
+from analytics.intake.engine import Engine, Mapper, working
+from analytics.intake.frames import stack_frames
+from analytics.intake.identity import check_key
+from analytics.intake.load import Programme, refuse_same_file
+from analytics.intake.map_types import SourceMap
+from analytics.intake.part import count_buckets, count_bytes, find_shared, plan_parts
+from analytics.intake.records import Records, Source
+from analytics.intake.submission import Door
+
+
+@dataclass(frozen=True)
+class Exports:
+    """What a network is made from.
+
+    Parameters
+    ----------
+    sources
+        Exports, each with its source map, in the order in which they count.
+    key
+        Secret of the pseudonyms; it is used and not kept.
+    programme
+        Clinics, days, windows and corrections.
+    cut_off
+        Day as of which feet are followed.
+    """
+
+    sources: Sequence[tuple[Path, SourceMap]]
+    key: str = field(repr=False)
+    programme: Programme
+    cut_off: date
+
+    @property
+    def n_bytes(self) -> int:
+        """Return about how many bytes of text the exports hold."""
+        return sum(count_bytes(path) for path, _ in self.sources)
+
+
+@dataclass(frozen=True)
+class Network:
+    """Settled parts of a network, one folder for each; ``sources`` in the order of all exports."""
+
+    work: Work
+    parts: tuple[Path, ...]
+    sources: tuple[Source, ...]
+
+
+@contextmanager
+def settle_network(exports: Exports, engine: Engine) -> Iterator[Network]:
+    """Give the settled parts of a network; those kept from an earlier run are not made again.
+
+    Parameters
+    ----------
+    exports
+        What it is made from.
+    engine
+        Where the work is done and what is kept; it changes no number.
+
+    Raises
+    ------
+    ExportFileError, SourceMapError
+        When an export cannot be read, or its map and it disagree.
+    WorkError, OutputError
+        When the work was cut off; parts that were done are kept.
+    """
+    refuse_same_file(exports.sources)
+    with _folder(engine) as folder:
+        work = _work(exports, folder)
+        with working(engine, engine.choose(exports.n_bytes)) as over:
+            made = _settle_all(over, work, exports, engine.part_bytes)
+        read = tuple(source for place in made for source in _read_sources(place))
+        _forget_others(folder, made)
+        yield Network(work, made, read)
+
+
+def _settle_all(over: Mapper, work: Work, exports: Exports, part_bytes: int) -> tuple[Path, ...]:
+    """Settle every part, then every bucket, and return their folders in that order."""
+    parts = plan_parts(exports.sources, part_bytes)
+    looked = [*over(look, [(work, part) for part in parts])]
+    shared = find_shared([children for _, children in looked])
+    n_buckets = count_buckets(len(shared))
+    pieces = [
+        Piece(work, part, hashes, np.intersect1d(children, shared), n_buckets)
+        for part, (hashes, children) in zip(parts, looked, strict=True)
+    ]
+    _do(over, settle_part, pieces)
+    places = tuple(piece.place for piece in pieces)
+    buckets = [Bucket(work, number, places) for number in range(n_buckets)]
+    _do(over, settle_bucket, buckets)
+    return (*places, *(bucket.place for bucket in buckets))
+
+
+def _do(over: Mapper, settle: Callable[[Any], None], pieces: Sequence[Piece | Bucket]) -> None:
+    """Settle the pieces whose folder is not there yet."""
+    for _ in over(settle, [piece for piece in pieces if not piece.place.is_dir()]):
+        pass
+
+
+@contextmanager
+def _folder(engine: Engine) -> Iterator[Path]:
+    if engine.cache is None:
+        with tempfile.TemporaryDirectory(prefix="talipes-") as folder:
+            yield Path(folder)
+        return
+    engine.cache.mkdir(parents=True, exist_ok=True)
+    yield engine.cache
+
+
+def _work(exports: Exports, folder: Path) -> Work:
+    programme, cut_off = exports.programme, exports.cut_off
+    known = frozenset(programme.clinics["clinic"]) if programme.clinics is not None else frozenset()
+    door = Door(check_key(exports.key), known, programme.corrections)
+    frame = Frame(programme.protocol, programme.extracted_on, programme.started_on)
+    listed = "" if programme.clinics is None else programme.clinics.to_csv()
+    corrections = programme.corrections.to_csv()
+    stamp = stamp_of(stamp_program(), stamp_secret(door.key), frame, listed, corrections, cut_off)
+    return Work(door, frame, programme.clinics, cut_off, folder, stamp)
+
+
+def _read_sources(place: Path) -> list[Source]:
+    if not (place / SOURCES).is_file():
+        return []  # a bucket
+    told = json.loads((place / SOURCES).read_text(encoding="utf-8"))
+    return [Source(**source) for source in told]
+
+
+def _forget_others(folder: Path, made: Sequence[Path]) -> None:
+    """Take away what earlier runs kept and this one had no use for."""
+    kept = {path.name for path in made}
+    for path in folder.iterdir():
+        if path.is_dir() and path.name not in kept:
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def assemble(network: Network, programme: Programme) -> tuple[Records, Cohort]:
+    """Return records and cohort of all parts in memory; the same as from one part.
+
+    Parameters
+    ----------
+    network
+        Settled parts.
+    programme
+        Its clinics and corrections.
+    """
+    kept = [read_kept(part) for part in network.parts]
+    records = close(
+        [part.settled for part in kept],
+        network.sources,
+        clinics=programme.clinics,
+        corrections=programme.corrections,
+    )
+    feet = stack_frames([part.feet for part in kept])
+    carried = sorted(name for name in feet.columns if name.startswith(EXTRA_PREFIX))
+    feet = feet[[*(name for name in feet.columns if name not in carried), *carried]]
+    child, side = (pd.factorize(feet[name], sort=True)[0] for name in ("child", "side"))
+    feet = feet.iloc[np.lexsort((side, child))].reset_index(drop=True)
+    cohort = Cohort(
+        feet=feet,
+        visits=records.visits,
+        children=records.children,
+        clinics=records.clinics,
+        departures=records.departures,
+        cut_off=network.work.cut_off,
+        protocol=network.work.frame.protocol,
+        ledger=records.ledger,
+    )
+    followed = stack_frames([part.followed for part in kept])
+    order = key_order(stack_frames([part.settled.tables["visits"] for part in kept]), "visits")
+    visits = pd.concat([records.visits, followed.iloc[order].reset_index(drop=True)], axis=1).iloc[
+        order_visits(records.visits, cohort)
+    ]
+    return records, replace(cohort, visits=visits.reset_index(drop=True))

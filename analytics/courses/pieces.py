@@ -1,0 +1,159 @@
+"""Pieces of work on a network: each looks at, or settles, some exports or some children.
+
+A piece is plain data and can be sent to any process; what it makes is a folder of the work.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.courses.build import build_cohort
+from analytics.courses.cohort import Cohort
+from analytics.courses.parts import read_dealt, write_dealt, write_kept
+from analytics.courses.stamp import stamp_of
+from analytics.intake.course import Frame
+from analytics.intake.frames import move_in_place
+from analytics.intake.gathered import Gathered
+from analytics.intake.ledger import Ledger
+from analytics.intake.part import (
+    Part,
+    deal_rows,
+    find_children,
+    hash_export,
+    join_rows,
+    read_part,
+)
+from analytics.intake.records import Records
+from analytics.intake.settle import Settled, settle
+from analytics.intake.submission import Door
+
+SOURCES = "sources.json"
+
+
+@dataclass(frozen=True)
+class Work:
+    """What every part of one run is held against.
+
+    Parameters
+    ----------
+    door, frame, clinics
+        What intake needs of the programme.
+    cut_off
+        Day as of which feet are followed.
+    folder
+        Where parts are kept: a folder that all workers see.
+    stamp
+        Hash of all the above and of the program.
+    """
+
+    door: Door
+    frame: Frame
+    clinics: pd.DataFrame | None
+    cut_off: date
+    folder: Path
+    stamp: str
+
+    def place(self, *names: object) -> Path:
+        """Return the folder of what these names and the stamp tell apart."""
+        return self.folder / stamp_of(self.stamp, *names)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One part to settle: its exports' hashes, and the children that are elsewhere too."""
+
+    work: Work
+    part: Part
+    hashes: tuple[str, ...]
+    shared: np.ndarray
+    n_buckets: int
+
+    @property
+    def place(self) -> Path:
+        """Return the folder of the settled part."""
+        maps = [source_map.sha256 + repr(source_map) for _, source_map in self.part.sources]
+        names = [path.name for path, _ in self.part.sources]
+        shared = self.shared.tobytes()
+        return self.work.place(self.part.first, names, self.hashes, maps, shared, self.n_buckets)
+
+
+@dataclass(frozen=True)
+class Bucket:
+    """Children that are in several parts: the number of their bucket, and the parts."""
+
+    work: Work
+    number: int
+    parts: tuple[Path, ...]
+
+    @property
+    def place(self) -> Path:
+        """Return the folder of the settled bucket."""
+        return self.work.place(self.number, [part.name for part in self.parts])
+
+
+def look(piece: tuple[Work, Part]) -> tuple[tuple[str, ...], np.ndarray]:
+    """Return the hashes of a part's exports, and the numbers of the children in it."""
+    work, part = piece
+    hashes = tuple(hash_export(path) for path, _ in part.sources)
+    maps = [repr(source_map) for _, source_map in part.sources]
+    kept = work.place("children", hashes, maps).with_suffix(".npy")
+    if kept.is_file():
+        return hashes, np.load(kept)
+    children = find_children(part, work.door)
+    with tempfile.NamedTemporaryFile(dir=work.folder, suffix=".part", delete=False) as file:
+        np.save(file, children)
+    Path(file.name).replace(kept)
+    return hashes, children
+
+
+def settle_part(piece: Piece) -> None:
+    """Settle the children that are in one part alone, and lay the rows of the others aside."""
+    work = piece.work
+    gathered, sources = read_part(piece.part, work.door)
+    own, *dealt = deal_rows(gathered, piece.shared, piece.n_buckets)
+    with _making(piece.place) as folder:
+        _settle(work, own, folder)
+        if dealt:
+            write_dealt(folder, dealt)
+        told = [asdict(source) for source in sources]
+        (folder / SOURCES).write_text(json.dumps(told), encoding="utf-8")
+
+
+def settle_bucket(bucket: Bucket) -> None:
+    """Settle the children of one bucket, from the rows that all parts laid aside."""
+    gathered = join_rows([read_dealt(part, bucket.number) for part in bucket.parts])
+    with _making(bucket.place) as folder:
+        _settle(bucket.work, gathered, folder)
+
+
+def _settle(work: Work, gathered: Gathered, folder: Path) -> None:
+    settled = settle(gathered, work.frame)
+    write_kept(folder, settled, _follow(work, settled))
+
+
+def _follow(work: Work, settled: Settled) -> Cohort:
+    tables = settled.tables if work.clinics is None else settled.tables | {"clinics": work.clinics}
+    books = Ledger(*(settled.books[name] for name in ("rows", "pieces", "amendments", "flags")))
+    records = Records(**tables, ledger=books, sources=())
+    return build_cohort(records, work.cut_off, work.frame.protocol)
+
+
+@contextmanager
+def _making(place: Path) -> Iterator[Path]:
+    """Give a folder that takes its name only when all of it is written."""
+    made = Path(tempfile.mkdtemp(dir=place.parent, suffix=".part"))
+    try:
+        yield made
+        move_in_place(made, place)
+    finally:
+        shutil.rmtree(made, ignore_errors=True)

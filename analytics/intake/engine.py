@@ -1,0 +1,163 @@
+"""Where the work on parts is done: here, in processes of this machine, or on a cluster.
+
+This is the only place that knows. A piece of work is a function of one picklable argument whose
+result does not depend on where or when it runs, so the choice changes no number.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from analytics.errors import OutputError, SettingsError, WorkError
+
+ENGINES = ("auto", "serial", "processes", "dask")
+
+#: What every worker has to import; done once, before workers are made.
+PRELOADED = "analytics.courses.pieces"
+
+#: Bytes of text that make a part: enough to outweigh what a part costs by itself (about a third
+#: of a second), few enough for a small machine (about 50 times that in memory).
+PART_BYTES = 16_000_000
+
+#: Bytes of exports from which on other processes are worth their start.
+WORTH_PROCESSES = 6_000_000
+
+
+@dataclass(frozen=True)
+class Engine:
+    """How the work on parts is done.
+
+    Parameters
+    ----------
+    kind
+        One of ``ENGINES``; "auto" takes processes when there is work enough for them.
+    processes
+        How many; 0 takes one for each core.
+    scheduler
+        Address of a Dask scheduler, such as "tcp://host:8786". Its workers need this package and
+        the folders of exports and cache under the same paths.
+    cache
+        Folder in which settled parts are kept between runs; nothing keeps none.
+    part_bytes
+        Bytes of text that make a part.
+    """
+
+    kind: str = "auto"
+    processes: int = 0
+    scheduler: str = ""
+    cache: Path | None = None
+    part_bytes: int = PART_BYTES
+
+    @property
+    def n_workers(self) -> int:
+        """Return how many pieces of work run at the same time on this machine."""
+        if self.kind == "serial":
+            return 1
+        is_told = hasattr(os, "sched_getaffinity")
+        return self.processes or (len(os.sched_getaffinity(0)) if is_told else os.cpu_count() or 1)
+
+    def choose(self, n_bytes: int) -> str:
+        """Return the kind of engine for exports of that size."""
+        if self.kind != "auto":
+            return self.kind
+        is_worth = n_bytes >= WORTH_PROCESSES and self.n_workers > 1
+        return "processes" if is_worth else "serial"
+
+
+Mapper = Callable[[Callable[[Any], Any], Sequence[Any]], Iterator[Any]]
+
+
+@contextmanager
+def working(engine: Engine, kind: str) -> Iterator[Mapper]:
+    """Give a function that maps another over pieces of work, results in the order of the pieces.
+
+    Parameters
+    ----------
+    engine
+        How the work is done.
+    kind
+        What ``Engine.choose`` said.
+
+    Raises
+    ------
+    WorkError
+        When a process dies, or the scheduler cannot be reached.
+    OutputError
+        When the disk is full or the folder of the parts cannot be written.
+    """
+    try:
+        if kind == "serial":
+            yield lambda function, pieces: map(function, pieces)
+        else:
+            opened = _open_cluster(engine) if kind == "dask" else _open_pool(engine)
+            with opened as executor:
+                yield lambda function, pieces: _map(executor, function, pieces)
+    except BrokenProcessPool as error:
+        raise WorkError(
+            "a process of the work was ended from outside",
+            allowed="processes that live until their part is done",
+            todo="look for too little memory; lower 'processes' under [work] in the settings, and"
+            " run again: parts that were done are not done again",
+        ) from error
+    except OSError as error:
+        raise OutputError(
+            f"the work could not be written: {error.strerror or error}",
+            where=str(error.filename or engine.cache or ""),
+            allowed="a folder with room for about the size of the exports",
+            todo="make room and run again: parts that were done are not done again",
+        ) from error
+
+
+def _map(
+    executor: Executor, function: Callable[[Any], Any], pieces: Sequence[Any]
+) -> Iterator[Any]:
+    futures = [executor.submit(function, piece) for piece in pieces]
+    try:
+        for future in futures:
+            yield future.result()
+    finally:
+        for future in futures:
+            future.cancel()
+
+
+def _open_pool(engine: Engine) -> ProcessPoolExecutor:
+    context = get_context("forkserver")
+    context.set_forkserver_preload([PRELOADED])
+    return ProcessPoolExecutor(engine.n_workers, mp_context=context, initializer=_use_one_core)
+
+
+def _use_one_core() -> None:
+    import pyarrow as pa
+
+    pa.set_cpu_count(1)
+
+
+@contextmanager
+def _open_cluster(engine: Engine) -> Iterator[Executor]:
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise SettingsError(
+            "the engine 'dask' is not installed",
+            where="settings, [work]",
+            todo="pip install 'talipes-outcomes[dask]', here and on the cluster",
+        ) from error
+    try:
+        client = Client(engine.scheduler, timeout="20s", set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise WorkError(
+            "the scheduler of the cluster does not answer",
+            where=engine.scheduler,
+            allowed="an address such as tcp://host:8786 that this machine can reach",
+            todo="start the scheduler, or choose another engine under [work]",
+        ) from error
+    with client:
+        yield client.get_executor(pure=False)

@@ -1,0 +1,184 @@
+"""Parts of the exports: some files each, and the children that are not in one part alone."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.intake.frames import stack_frames
+from analytics.intake.gathered import Gathered, gather
+from analytics.intake.map_types import SourceMap
+from analytics.intake.quick_ids import read_ids
+from analytics.intake.records import Source
+from analytics.intake.submission import Door, read_submissions
+
+#: Bytes of text that a byte of a packed export stands for, about.
+PACKED = {".xlsx": 8, ".xlsm": 8, ".ods": 8, ".zip": 6, ".parquet": 8, ".xls": 2}
+
+#: Children in one bucket of those that are in several parts: about the rows of a part.
+BUCKET_CHILDREN = 8_000
+
+
+@dataclass(frozen=True)
+class Part:
+    """Exports that are read together.
+
+    Parameters
+    ----------
+    first
+        Place of the first of them among all.
+    sources
+        Exports with their maps.
+    """
+
+    first: int
+    sources: tuple[tuple[Path, SourceMap], ...]
+
+
+def plan_parts(sources: Sequence[tuple[Path, SourceMap]], part_bytes: int) -> list[Part]:
+    """Return the exports in parts of about the same size, in their order."""
+    parts: list[list[tuple[Path, SourceMap]]] = []
+    room = 0
+    for source in sources:
+        size = count_bytes(source[0])
+        if not parts or (room < size and parts[-1]):
+            parts.append([])
+            room = part_bytes
+        parts[-1].append(source)
+        room -= size
+    firsts = np.cumsum([0, *map(len, parts)])
+    return [Part(int(first), tuple(part)) for first, part in zip(firsts, parts, strict=False)]
+
+
+def count_bytes(path: Path) -> int:
+    """Return about how many bytes of text an export holds; 0 where it is not there."""
+    if not path.exists():
+        return 0
+    return sum(file.stat().st_size * PACKED.get(file.suffix.lower(), 1) for file in _files(path))
+
+
+def hash_export(path: Path) -> str:
+    """Return the hash of an export's bytes; empty where it is not there."""
+    if not path.exists():
+        return ""
+    digest = hashlib.sha256()
+    for file in _files(path):
+        with file.open("rb") as opened:
+            digest.update(hashlib.file_digest(opened, "sha256").digest())
+    return digest.hexdigest()
+
+
+def _files(path: Path) -> Iterable[Path]:
+    return sorted(f for f in path.rglob("*") if f.is_file()) if path.is_dir() else [path]
+
+
+def find_children(part: Part, door: Door) -> np.ndarray:
+    """Return the numbers of the children that occur in a part, sorted; no child is left out."""
+    found = [read_ids(path, source_map, door) for path, source_map in part.sources]
+    return np.unique(np.concatenate([number_children(child) for child in found]))
+
+
+def number_children(child: Iterable[object]) -> np.ndarray:
+    """Return a number for each pseudonym.
+
+    Two children may have one number, but then they are only treated as if each were in two parts.
+    """
+    held = np.array([*child], dtype=object)
+    return pd.util.hash_array(held, categorize=False) if len(held) else np.array([], np.uint64)
+
+
+def find_shared(children: Sequence[np.ndarray]) -> np.ndarray:
+    """Return the numbers that occur in more than one part, sorted."""
+    together = np.sort(np.concatenate(children))
+    return np.unique(together[1:][together[1:] == together[:-1]])
+
+
+def count_buckets(n_shared: int) -> int:
+    """Return how many buckets the children in several parts are dealt to."""
+    return -(-n_shared // BUCKET_CHILDREN)
+
+
+def read_part(part: Part, door: Door) -> tuple[Gathered, tuple[Source, ...]]:
+    """Return the rows of a part, and its exports.
+
+    Raises
+    ------
+    ExportFileError, SourceMapError
+        When an export cannot be read, or its map and it disagree.
+    """
+    submissions = [
+        submission
+        for source_map, same in groupby(part.sources, key=itemgetter(1))
+        for submission in read_submissions([path for path, _ in same], source_map, door)
+    ]
+    sources = tuple(source for submission in submissions for source in submission.sources)
+    return gather(submissions, first=part.first), sources
+
+
+def deal_rows(gathered: Gathered, shared: np.ndarray, n_buckets: int) -> list[Gathered]:
+    """Return the rows of children in this part alone, then for each bucket its rows.
+
+    Parameters
+    ----------
+    gathered
+        Rows of a part.
+    shared
+        Numbers of the children that are in other parts too, sorted.
+    n_buckets
+        How many buckets there are.
+    """
+    codes, distinct = pd.factorize(gathered.rows["child"])
+    numbers = number_children(distinct)
+    at = np.minimum(np.searchsorted(shared, numbers), max(len(shared) - 1, 0))
+    is_shared = shared[at] == numbers if len(shared) else np.zeros(len(numbers), dtype=bool)
+    bucket = np.where(is_shared, 1 + (numbers % np.uint64(max(n_buckets, 1))).astype(np.int64), 0)
+    of_row = np.append(bucket, 0)[codes]
+    if not of_row.any() and not n_buckets:
+        return [gathered]
+    return [take_rows(gathered, of_row == number) for number in range(n_buckets + 1)]
+
+
+def take_rows(gathered: Gathered, chosen: np.ndarray) -> Gathered:
+    """Return some of the rows with all that they say, numbered anew."""
+    new = np.cumsum(chosen) - 1
+
+    def take(frame: pd.DataFrame) -> pd.DataFrame:
+        seq = frame["seq"].to_numpy(dtype=np.int64)
+        kept = frame[chosen[seq]].reset_index(drop=True)
+        return kept.assign(seq=new[seq[chosen[seq]]])
+
+    return replace(
+        gathered,
+        rows=gathered.rows[chosen].reset_index(drop=True),
+        visits=take(gathered.visits),
+        facts={table: take(facts) for table, facts in gathered.facts.items()},
+        troubles=take(gathered.troubles),
+        tried=take(gathered.tried),
+    )
+
+
+def join_rows(parts: Sequence[Gathered]) -> Gathered:
+    """Return rows of several parts as one, in the order of all exports."""
+    offsets = np.cumsum([0, *(len(part.rows) for part in parts)])[:-1]
+
+    def join(frames: list[pd.DataFrame]) -> pd.DataFrame:
+        moved = [
+            frame.assign(seq=frame["seq"].to_numpy(dtype=np.int64) + offset)
+            for frame, offset in zip(frames, offsets, strict=True)
+        ]
+        return stack_frames(moved)
+
+    return Gathered(
+        rows=stack_frames([part.rows for part in parts]),
+        visits=join([part.visits for part in parts]),
+        facts={table: join([part.facts[table] for part in parts]) for table in parts[0].facts},
+        troubles=join([part.troubles for part in parts]),
+        tried=join([part.tried for part in parts]),
+    )
