@@ -20,9 +20,14 @@ def check_verdicts(code: str, text: str) -> None:
 
 
 def impossible(code: str) -> set[str]:
-    """Return verdicts that an indicator cannot give: nothing to mature, nothing to be unknown."""
+    """Return verdicts that an indicator cannot give.
+
+    Nothing to mature, nothing to be unknown, or no question of yes and no.
+    """
     indicator = INDICATORS[code]
     never = set() if indicator.origin else {"immature"}
     known_of_all = ("traced", "baseline_score", "lost_first_year")
     is_never_unknown = code.startswith("missing_") or code in known_of_all
+    if indicator.kind in ("ratio", "spread"):
+        never = never | {"no"}
     return never | ({"unknown"} if is_never_unknown else set())

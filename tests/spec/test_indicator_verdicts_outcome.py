@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from test_headline_verdicts import CASES as HEADLINE
-from test_indicator_verdicts_treatment import CASES as TREATMENT
 from verdict_tables import check_verdicts
-
-from analytics.definitions.indicators import INDICATORS
 
 MISSING = """
     child started_on {name} verdict
@@ -138,8 +134,3 @@ CASES = {
 @pytest.mark.parametrize("code", CASES)
 def test_verdicts(code: str) -> None:
     check_verdicts(code, CASES[code])
-
-
-def test_every_share_and_every_curve_is_drawn() -> None:
-    asked = {code for code, i in INDICATORS.items() if i.kind in ("share", "curve")}
-    assert asked == {*HEADLINE, *TREATMENT, *CASES}
