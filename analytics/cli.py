@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -41,9 +42,9 @@ def report(
     from analytics.reports.settings import read_settings
 
     read = read_settings(settings, cut_off=cut_off, audience=audience, language=language)
-    with follow_steps(list_steps(read)) as tell:
+    with follow_steps(list_steps(read), read.language) as tell:
         produce(read, out, tell=tell)
-    typer.echo(f"The report is in {out}")
+    _tell(f"The report is in {out}")
 
 
 @app.command(short_help="Read the exports only; print balance and faults.")
@@ -69,7 +70,7 @@ def cohort(
 
     check_ending(file)
     for path in write_analysis_file(Report.open(settings, cut_off=cut_off).cohort, file):
-        typer.echo(f"Written: {path}")
+        _tell(f"Written: {path}")
 
 
 @app.command(short_help="Print what an indicator counts.")
@@ -109,7 +110,7 @@ def trace(
         typer.echo(tell_trace(opened, indicator, lines))
         return
     write_trace(lines, out)
-    typer.echo(f"Written: {out}")
+    _tell(f"Written: {out}")
 
 
 @app.command(short_help="Check a printed table for numbers that do not agree.")
@@ -163,7 +164,7 @@ def hypothesis(
     names = tuple(name.strip() for name in adjust.split(",") if name.strip())
     stated = Hypothesis(exposure, outcome, names, subgroup)
     produce_study(read, stated, out, register_file=register)
-    typer.echo(f"The answer is in {out}")
+    _tell(f"The answer is in {out}")
 
 
 @app.command(short_help="Add the answers of clinics to the corrections.")
@@ -178,7 +179,7 @@ def answers(
     from analytics.reports.settings import read_settings
 
     path, n_added = add_answers(read_settings(settings), workbooks)
-    typer.echo(f"{n_added} corrections added to {path}. They are applied at the next report.")
+    _tell(f"{n_added} corrections added to {path}. They are applied at the next report.")
 
 
 @app.command(name="map", short_help="Propose a source map for an unknown export.")
@@ -196,13 +197,31 @@ def propose_map(
         typer.echo(text)
         return
     save_draft(text, out)
-    typer.echo(f"Written: {out}. Settle what stands under doubtful, then name it in the settings.")
+    _tell(f"Written: {out}. Settle what stands under doubtful, then name it in the settings.")
 
 
 def main() -> None:
     """Run a command; an error that a person can act on is one message and its own exit code."""
+    from analytics.reports.speaking import speak, tell_error
+
+    language = _language()
+    command = typer.main.get_command(app)
+    speak(command, language)
     try:
-        app()
+        command()
     except AnalyticsError as error:
-        typer.echo(str(error), err=True)
+        typer.echo(tell_error(str(error), language), err=True)
         sys.exit(error.exit_code)
+
+
+def _tell(text: str) -> None:
+    """Print what the command line says itself, in its language."""
+    from analytics.definitions.code_words import in_words_of
+
+    typer.echo(in_words_of(_language(), text))
+
+
+def _language() -> str:
+    from analytics.reports.speaking import find_language
+
+    return find_language(sys.argv[1:], os.environ)

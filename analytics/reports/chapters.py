@@ -14,6 +14,7 @@ from nbformat import NotebookNode
 from analytics.definitions.labels import label
 from analytics.definitions.notebook_words import in_language
 from analytics.display.block import BLOCK_TYPE
+from analytics.reports.speaking import tell_error
 
 _ANCHOR = re.compile(r' id="([^"]+)"')
 _REFERENCE = re.compile(r'(url\(#|href="#|aria-labelledby=")([^")]+)')
@@ -187,7 +188,7 @@ def _render_output(output: NotebookNode, cell: NotebookNode, reader: _Reader) ->
 def _render_failure(reason: str, reader: _Reader) -> str:
     # An error may quote small counts or a record, so its words stay inside the programme.
     if reader.audience == "internal":
-        why = reader.say("page.failed_reason", reason=reason)
+        why = reader.say("page.failed_reason", reason=tell_error(reason, reader.language))
     else:
         why = reader.say("page.failed_withheld")
     lines = Markup("<br>").join(why.splitlines())

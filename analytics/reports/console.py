@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from analytics.definitions.labels import label, labels
+from analytics.definitions.notebook_words import WRITTEN_IN
 from analytics.display import numbers
 from analytics.reports.fixing import list_faults
 from analytics.reports.provenance import FATES
@@ -21,7 +22,9 @@ N_WORST = 12
 
 
 @contextmanager
-def follow_steps(steps: Sequence[str]) -> Iterator[Callable[[str], None]]:
+def follow_steps(
+    steps: Sequence[str], language: str = WRITTEN_IN
+) -> Iterator[Callable[[str], None]]:
     """Show how many of the steps are done, on the error stream; give what tells of one done.
 
     What is told and is no step is a part of one: it is shown, and counts for nothing.
@@ -33,10 +36,14 @@ def follow_steps(steps: Sequence[str]) -> Iterator[Callable[[str], None]]:
         TimeElapsedColumn(),
     )
     with Progress(*columns, console=Console(stderr=True)) as progress:
-        task = progress.add_task("Starting", total=len(steps))
-        yield lambda step: progress.update(
-            task, advance=int(step in steps), description=f"Done: {step}"
-        )
+        task = progress.add_task(label(language, "console.starting"), total=len(steps))
+
+        def tell(step: str) -> None:
+            name = labels(language).get(f"console.step.{step}", step)
+            words = label(language, "console.done", step=name)
+            progress.update(task, advance=int(step in steps), description=words)
+
+        yield tell
 
 
 def tell_check(report: Report) -> str:
@@ -56,7 +63,7 @@ def tell_check(report: Report) -> str:
         [
             say("page.provenance.balance", **total),
             "",
-            balance.to_string(index=False),
+            balance.rename(columns=_heads(report.language)).to_string(index=False),
             "",
             heading,
             *told,
@@ -83,6 +90,11 @@ def _tell_corrections(corrections: pd.DataFrame, language: str) -> list[str]:
     ]
     n_applied = len(corrections) - len(left)
     return ["", say("correction.title", n_applied=n_applied, n=len(corrections)), *lines]
+
+
+def _heads(language: str) -> dict[str, str]:
+    heads = {name: label(language, f"page.provenance.{name}") for name in ("file", *FATES)}
+    return heads | {"sheet": label(language, "workbook.fix.sheet")}
 
 
 def list_worst_faults(flags: pd.DataFrame) -> pd.DataFrame:

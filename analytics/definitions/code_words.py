@@ -1,0 +1,78 @@
+"""Texts that stand in the code in English, such as those of errors, in other languages.
+
+The English is the key of its translation, with ``{0}``, ``{1}`` where the code puts something in,
+so that a text that is changed in the code loses its translation and a test says so.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+from analytics.definitions.notebook_words import WRITTEN_IN
+from analytics.definitions.typography import set_spaces
+
+_HOLE = re.compile(r"\{(\d+)\}")
+
+
+@dataclass(frozen=True)
+class _Pattern:
+    """A text with holes: what it matches, the number of each hole, and its translation."""
+
+    matches: re.Pattern[str]
+    holes: tuple[str, ...]
+    words: str
+
+
+@cache
+def catalogue(language: str) -> dict[str, str]:
+    """Return English text to its translation; both with holes where the code puts something in."""
+    folder = files("analytics.definitions") / "labels" / language / "code"
+    found: dict[str, str] = {}
+    if folder.is_dir():
+        for file in sorted(folder.iterdir(), key=lambda item: item.name):
+            found |= tomllib.loads(file.read_text(encoding="utf-8"))
+    return found
+
+
+def in_words_of(language: str, text: str) -> str:
+    """Return a text of the code in a language; one that is not known stays English.
+
+    What the code put into a hole is data, and stays; a whole text of the catalogue is translated
+    there too.
+    """
+    if language == WRITTEN_IN or not text:
+        return text
+    known = catalogue(language)
+    if text in known:
+        return set_spaces(known[text], language)
+    for pattern in _patterns(language):
+        match = pattern.matches.fullmatch(text)
+        if match:
+            return _fill(pattern, match, language)
+    return text
+
+
+def _fill(pattern: _Pattern, match: re.Match[str], language: str) -> str:
+    known = catalogue(language)
+    values = {hole: known.get(v, v) for hole, v in zip(pattern.holes, match.groups(), strict=True)}
+    words = set_spaces(pattern.words, language)
+    return _HOLE.sub(lambda hole: values[hole[1]], words)
+
+
+@cache
+def _patterns(language: str) -> tuple[_Pattern, ...]:
+    """Return the texts with holes, those that say most first."""
+    texts = [text for text in catalogue(language) if _HOLE.search(text)]
+    texts.sort(key=lambda text: (-len(_HOLE.sub("", text)), text))
+    return tuple(_compile(text, catalogue(language)[text]) for text in texts)
+
+
+def _compile(text: str, words: str) -> _Pattern:
+    parts = _HOLE.split(text)
+    literals, holes = parts[::2], parts[1::2]
+    regex = "(.*?)".join(map(re.escape, literals))
+    return _Pattern(re.compile(regex, re.DOTALL), tuple(holes), words)
