@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analytics.courses.build import build_cohort
 from analytics.courses.cohort import Cohort
 from analytics.courses.parts import order_visits, read_kept
 from analytics.courses.pieces import (
@@ -39,7 +40,7 @@ from analytics.intake.course import Frame
 from analytics.intake.engine import Engine, Mapper, working
 from analytics.intake.frames import stack_frames
 from analytics.intake.identity import check_key
-from analytics.intake.load import Programme, refuse_same_file
+from analytics.intake.load import Programme, load, refuse_same_file
 from analytics.intake.map_types import SourceMap
 from analytics.intake.part import count_buckets, count_bytes, find_shared, plan_parts
 from analytics.intake.records import Records, Source
@@ -80,6 +81,26 @@ class Network:
     work: Work
     parts: tuple[Path, ...]
     sources: tuple[Source, ...]
+
+
+def load_network(exports: Exports, engine: Engine) -> tuple[Records, Cohort]:
+    """Return records and cohort of a network in memory.
+
+    A network that is no larger than a part is read in one go and nothing of it is kept.
+
+    Parameters
+    ----------
+    exports
+        What it is made from.
+    engine
+        Where the work is done and what is kept; it changes no number.
+    """
+    programme, n_bytes = exports.programme, exports.n_bytes
+    if engine.choose(n_bytes) == "serial" and n_bytes <= engine.part_bytes:
+        records = load(exports.sources, key=exports.key, programme=programme)
+        return records, build_cohort(records, exports.cut_off, programme.protocol)
+    with settle_network(exports, engine) as network:
+        return assemble(network, programme)
 
 
 @contextmanager

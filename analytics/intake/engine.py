@@ -7,6 +7,7 @@ result does not depend on where or when it runs, so the choice changes no number
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -14,6 +15,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from analytics.errors import OutputError, SettingsError, WorkError
@@ -119,13 +121,30 @@ def working(engine: Engine, kind: str) -> Iterator[Mapper]:
 def _map(
     executor: Executor, function: Callable[[Any], Any], pieces: Sequence[Any]
 ) -> Iterator[Any]:
-    futures = [executor.submit(function, piece) for piece in pieces]
+    with _without_main():
+        futures = [executor.submit(function, piece) for piece in pieces]
     try:
         for future in futures:
             yield future.result()
     finally:
         for future in futures:
             future.cancel()
+
+
+@contextmanager
+def _without_main() -> Iterator[None]:
+    """Start processes that do not run the program of the user again.
+
+    A new process imports the program that started it, which fails for one typed in or piped, and
+    begins the whole work anew in a script without a guard. Pieces of work are in this package, so
+    nothing of that program is needed.
+    """
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main
 
 
 def _open_pool(engine: Engine) -> ProcessPoolExecutor:

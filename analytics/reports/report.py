@@ -9,8 +9,8 @@ from pathlib import Path
 
 from analytics.analyses.consistency import check_cohort, check_result
 from analytics.analyses.every_clinic import compare_all
-from analytics.courses.build import build_cohort
 from analytics.courses.cohort import Cohort
+from analytics.courses.network import Exports, load_network
 from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.custom import Catalogue, build_catalogue
 from analytics.definitions.policies import POLICIES, Policy
@@ -18,8 +18,10 @@ from analytics.display.block import Block
 from analytics.display.words import findings
 from analytics.errors import QuestionError
 from analytics.intake.clinics import follow_renamed, read_clinics
+from analytics.intake.corrections import read_corrections
 from analytics.intake.identity import check_key
-from analytics.intake.load import Programme, load
+from analytics.intake.ledger import no_corrections
+from analytics.intake.load import Programme
 from analytics.intake.maps import read_map
 from analytics.intake.records import Records
 from analytics.reports import one_clinic
@@ -69,19 +71,18 @@ class Report:
         return self.settings.language
 
     @cached_property
+    def _loaded(self) -> tuple[Records, Cohort]:
+        return load_network(read_exports(self.settings), self.settings.engine)
+
+    @cached_property
     def records(self) -> Records:
         """Return the records of all exports with their ledger."""
-        return restore(self.settings, "records", lambda: load_records(self.settings))
+        return restore(self.settings, "records", lambda: self._loaded[0])
 
     @cached_property
     def cohort(self) -> Cohort:
         """Return the feet as they stand at the cut-off."""
-        settings = self.settings
-        cohort = restore(
-            settings,
-            "cohort",
-            lambda: build_cohort(self.records, settings.cut_off, settings.protocol),
-        )
+        cohort = restore(self.settings, "cohort", lambda: self._loaded[1])
         refuse_faults(check_cohort(cohort), self.language)
         return cohort
 
@@ -157,8 +158,15 @@ class Report:
                 todo="; ".join(fault.todo or fault.allowed for fault in faults),
             )
 
-    def show(self, result: Result) -> Block:
+    def show(self, result: Result, manner: str = "whole") -> Block:
         """Return what a page may show of a result under this report's policy.
+
+        Parameters
+        ----------
+        result
+            What an analysis returned.
+        manner
+            ``whole``, ``plain`` for claims in plain words alone, ``picture`` for the figure alone.
 
         Raises
         ------
@@ -167,24 +175,27 @@ class Report:
         """
         refuse_faults(check_result(result), self.language)
         codes = None if self.policy.names_clinics else self.clinic_letters
-        return Block(protect(result, self.policy, codes=codes), self.language)
+        return Block(protect(result, self.policy, codes=codes), self.language, manner)
 
     def headline(self, result: Result) -> str:
         """Return the first thing that a result says, as plain text."""
         return findings(self.show(result).released, self.language)[0]
 
 
-def load_records(settings: Settings) -> Records:
-    """Return the records of the exports that the settings name."""
+def read_exports(settings: Settings) -> Exports:
+    """Return the exports that the settings name, with their maps and all that intake needs."""
     clinics = read_clinics(settings.clinics) if settings.clinics else None
     programme = Programme(
         extracted_on=settings.extracted_on,
         clinics=clinics,
         started_on=settings.started_on,
         protocol=settings.protocol,
+        corrections=read_corrections(settings.corrections)
+        if settings.corrections
+        else no_corrections(),
     )
     sources = [
         (source.path, follow_renamed(read_map(source.source_map), clinics))
         for source in settings.sources
     ]
-    return load(sources, key=settings.identity_key, programme=programme)
+    return Exports(sources, settings.identity_key, programme, settings.cut_off)

@@ -15,22 +15,29 @@ from analytics.definitions.labels import languages
 from analytics.definitions.policies import POLICIES
 from analytics.definitions.protocol import Protocol, build_protocol
 from analytics.errors import SettingsError
+from analytics.intake.engine import Engine
+from analytics.reports import setting_work
 from analytics.reports.setting_tables import read_spending
-from analytics.reports.setting_values import day, needed, one_of, text, unknown_key
+from analytics.reports.setting_values import day, needed, one_of, some_of, text, unknown_key
 
 #: Sections of the file and the keys that each may hold; the empty name is the top of the file.
 KEYS: dict[str, tuple[str, ...]] = {
     "": (
         "programme", "source", "clinics", "corrections", "protocol", "policy", "indicator",
-        "spending", "published",
+        "spending", "published", "files", "work",
     ),
     "programme": (
         "name", "cut_off", "started_on", "language", "identity_key", "identity_key_env",
     ),
     "source": ("path", "map"),
     "policy": ("audience",),
+    "files": ("formats", "clinic_formats"),
+    "work": setting_work.KEYS,
     "spending": ("period", "currency", "amount"),
 }  # fmt: skip
+
+#: Kinds of file that a page can be made into besides HTML.
+FORMATS = ("pdf", "docx")
 
 _PLACES = {"": "top of the file", "source": "[[source]]", "spending": "[[spending]]"}
 
@@ -78,6 +85,10 @@ class Settings:
         What was spent, by period and currency.
     burden
         Published numbers in force.
+    engine
+        Where the work on exports is done and what is kept of it; it changes no number.
+    formats, clinic_formats
+        Kinds of file besides HTML: of the network's and the funder's page, of pages of clinics.
     """
 
     file: Path
@@ -94,7 +105,10 @@ class Settings:
     own_indicators: Mapping[str, Any] = field(default_factory=dict)
     spending: tuple[Spending, ...] = ()
     burden: Burden = field(default_factory=Burden)
+    engine: Engine = Engine()
     corrections: Path | None = None
+    formats: tuple[str, ...] = FORMATS
+    clinic_formats: tuple[str, ...] = ()
 
 
 def read_settings(
@@ -123,7 +137,7 @@ def read_settings(
     tree = _read_toml(path)
     _refuse_unknown_keys(tree, path)
     programme = tree.get("programme", {})
-    policy = tree.get("policy", {})
+    policy, files = tree.get("policy", {}), tree.get("files", {})
     where = f"{path.name}, [programme]"
     given = {"cut_off": cut_off, "language": language}
     merged = programme | {key: value for key, value in given.items() if value}
@@ -145,9 +159,14 @@ def read_settings(
         own_indicators=_section(tree, "indicator", path),
         spending=read_spending(tree.get("spending", []), f"{path.name}, [[spending]]"),
         burden=build_burden(_section(tree, "published", path), where=f"{path.name}, [published]"),
+        engine=setting_work.read_work(_section(tree, "work", path), path),
         corrections=_beside(path, tree["corrections"], "corrections")
         if tree.get("corrections")
         else None,
+        formats=some_of(files.get("formats", list(FORMATS)), "formats", FORMATS, path.name),
+        clinic_formats=some_of(
+            files.get("clinic_formats", []), "clinic_formats", FORMATS, path.name
+        ),
     )
     _check_order_of_days(settings, where)
     return settings
