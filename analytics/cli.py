@@ -73,10 +73,10 @@ def cohort(
         _tell(f"Written: {path}")
 
 
-@app.command(short_help="Print what an indicator counts.")
+@app.command(short_help="Print what a figure counts.")
 def define(
     code: Annotated[
-        str, typer.Argument(metavar="[CODE]", help="Code of an indicator; all without one.")
+        str, typer.Argument(metavar="[CODE]", help="Code of a figure; all without one.")
     ] = "",
     settings: Annotated[
         Path | None,
@@ -84,7 +84,7 @@ def define(
     ] = None,
     language: Annotated[str, typer.Option(help="Language of the words, such as en.")] = "en",
 ) -> None:
-    """Print the rule of an indicator, its windows, its range and its source; or list them all."""
+    """Print the rule or formula of a figure, its windows, range and source; or list them all."""
     from analytics.reports.define import tell_definition
 
     typer.echo(tell_definition(code, settings=settings, language=language))
@@ -96,15 +96,19 @@ def trace(
     settings: SettingsFile,
     clinic: Annotated[str, typer.Option(help="Only of this clinic.")] = "",
     quarter: Annotated[str, typer.Option(help="Only of this quarter, such as 2025Q1.")] = "",
+    cut_off: CutOff = "",
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a .csv or .parquet instead.")
     ] = None,
 ) -> None:
     """List the feet behind an indicator with their source lines; inside the programme only."""
+    from analytics.reports.analysis_file import check_ending
     from analytics.reports.report import Report
     from analytics.reports.tracing import tell_trace, trace_lines, write_trace
 
-    opened = Report.open(settings)
+    if out is not None:
+        check_ending(out)
+    opened = Report.open(settings, cut_off=cut_off)
     lines = trace_lines(opened, indicator, clinic=clinic, quarter=quarter)
     if out is None:
         typer.echo(tell_trace(opened, indicator, lines))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from analytics.definitions.custom import Catalogue
 from analytics.definitions.fingerprint import fingerprint
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.labels import label
-from analytics.display import measures
+from analytics.display import measures, numbers
 from analytics.display.definitions import name_indicator
 from analytics.errors import ExportFileError
 from analytics.reports.report import Report
@@ -61,7 +62,11 @@ def tell_changes(report: Report, last: Path) -> str:
 
 def _tell(changes: Changes, then: State, now: State, report: Report) -> str:
     say = partial(label, report.language)
-    parts = [say("compare.days", then=then.cut_off, now=now.cut_off)]
+    days = {
+        "then": numbers.day(date.fromisoformat(str(then.cut_off)), report.language),
+        "now": numbers.day(date.fromisoformat(str(now.cut_off)), report.language),
+    }
+    parts = [say("compare.days", **days)]
     for name in ("entered", "left", "changed"):
         feet = getattr(changes, name)
         parts.append(say(f"compare.feet_{name}", n=len(feet)) + _named(feet))
