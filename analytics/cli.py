@@ -82,11 +82,12 @@ def define(
         Path | None,
         typer.Option(metavar="SETTINGS", help="Settings with changed windows and indicators."),
     ] = None,
-    language: Annotated[str, typer.Option(help="Language of the words, such as en.")] = "en",
+    language: Annotated[str, typer.Option(help="Language of the words, such as en.")] = "",
 ) -> None:
     """Print the rule or formula of a figure, its windows, range and source; or list them all."""
     from analytics.reports.define import tell_definition
 
+    language = language or _language()
     typer.echo(tell_definition(code, settings=settings, language=language))
 
 
@@ -120,12 +121,12 @@ def trace(
 @app.command(short_help="Check a printed table for numbers that do not agree.")
 def recompute(
     table: Annotated[Path, typer.Argument(metavar="TABLE", help="A CSV file, typed in.")],
-    language: Annotated[str, typer.Option(help="Language of the words, such as en.")] = "en",
+    language: Annotated[str, typer.Option(help="Language of the words, such as en.")] = "",
 ) -> None:
     """Work out a table from elsewhere: shares from counts, feet from sides, totals from parts."""
     from analytics.reports.recomputing import read_printed_table, tell_faults
 
-    text, agrees = tell_faults(read_printed_table(table), language)
+    text, agrees = tell_faults(read_printed_table(table), language or _language())
     typer.echo(text)
     if not agrees:
         raise typer.Exit(QuestionError.exit_code)
