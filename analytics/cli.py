@@ -43,7 +43,9 @@ def report(
 
     read = read_settings(settings, cut_off=cut_off, audience=audience, language=language)
     with follow_steps(list_steps(read), read.language) as tell:
-        produce(read, out, tell=tell)
+        remarks = produce(read, out, tell=tell)
+    for remark in remarks:
+        typer.echo(remark, err=True)
     _tell(f"The report is in {out}")
 
 

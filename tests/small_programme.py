@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import json
+from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -67,6 +69,9 @@ identity_key = "a key for the test"
 [[source]]
 path = "visits.csv"
 map = "map.toml"
+
+[files]
+formats = []
 """
 
 CLINICS = """clinic,name,country,opened_on,annual_live_births
@@ -75,9 +80,10 @@ K2,Second & last,XV,2021-01-01,1000
 """
 
 
-def write_programme(folder: Path, *, n_children: int = 48) -> Path:
+def write_programme(folder: Path, *, n_children: int = 48, formats: Sequence[str] = ()) -> Path:
     """Write settings, map, clinics and one export in a folder; return the settings file."""
-    texts = {"programme.toml": SETTINGS, "map.toml": MAP, "clinics.csv": CLINICS}
+    settings = SETTINGS.replace("formats = []", f"formats = {json.dumps(list(formats))}")
+    texts = {"programme.toml": settings, "map.toml": MAP, "clinics.csv": CLINICS}
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")
     with (folder / "visits.csv").open("w", encoding="utf-8", newline="") as file:

@@ -21,6 +21,7 @@ from analytics.stats.combine import between, divide, exactly, multiply
 from analytics.stats.proportions import Interval
 
 _GROUPS = ("period", "currency")
+_COSTS = ("cost_per_child", "cost_per_corrected_foot")
 _PARAMETERS = ("spending", "dalys_per_child", "success")
 
 #: What worth rests on: of the children begun, and of the feet corrected.
@@ -79,6 +80,31 @@ def estimates(
     frame = pd.concat([_value(basis) for basis in every], ignore_index=True)
     context = _describe(cohort, used, [note for basis in every for note in basis.notes])
     return Result(ESTIMATES, typed(frame, ESTIMATES, _GROUPS), context, groups=_GROUPS)
+
+
+def last_spending(
+    cohort: Cohort, spending: Sequence[Spending], *, burden: Burden | None = None
+) -> Result:
+    """Return what a child begun and a foot corrected cost in the last period of spending.
+
+    Returns
+    -------
+    Result
+        ``cost_per_child`` and ``cost_per_corrected_foot`` as in ``estimates``, by currency; the
+        period stands in the population. Empty when no spending is stated.
+    """
+    used = burden or Burden()
+    last = max(spending, key=lambda spent: spent.last_on, default=None)
+    if last is None:
+        nothing = pd.DataFrame(columns=["currency", *ESTIMATES.columns])
+        context = replace(_describe(cohort, used), question="last_spending")
+        return Result(ESTIMATES, nothing, context, groups=("currency",))
+    of_last = [spent for spent in spending if spent.period == last.period]
+    whole = estimates(cohort, of_last, burden=used)
+    frame = whole.frame[whole.frame["measure"].isin(_COSTS)].drop(columns="period")
+    population = Phrase("population.last_spending", {"period": last.period})
+    context = replace(whole.context, question="last_spending", population=population)
+    return Result(ESTIMATES, frame.reset_index(drop=True), context, groups=("currency",))
 
 
 def sensitivity(

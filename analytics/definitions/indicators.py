@@ -45,16 +45,15 @@ OWN_NUMBERS: tuple[Indicator, ...] = (
     outcome.RELAPSE_FREE_2Y,
 )
 
-#: What a funder asks: is it working, for how many, and does it last.
-FUNDER: tuple[Indicator, ...] = (
-    treatment.EARLY_START_3M,
+#: What a funder asks, by section of the two pages: is it working, does it last, who is lost.
+REACHED: tuple[Indicator, ...] = (treatment.EARLY_START_3M,)
+ACHIEVED: tuple[Indicator, ...] = (
     treatment.INITIAL_CORRECTION,
     treatment.FULL_TIME_COMPLETED,
-    outcome.DROPPED_OUT,
-    outcome.RELAPSE_FREE_1Y,
-    outcome.RELAPSE_FREE_2Y,
     outcome.RELEASE_AVOIDED,
 )
+LASTING: tuple[Indicator, ...] = (outcome.RELAPSE_FREE_1Y, outcome.RELAPSE_FREE_2Y)
+LOST: tuple[Indicator, ...] = (outcome.DROPPED_OUT,)
 
 INDICATORS: dict[str, Indicator] = {
     value.code: value

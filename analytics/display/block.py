@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
 from dataclasses import asdict, dataclass
 from datetime import date
 from functools import cached_property
@@ -9,10 +10,12 @@ from html import escape
 from typing import Any
 
 import pandas as pd
+from matplotlib.figure import Figure
 
 from analytics.definitions.labels import label
 from analytics.display import words
-from analytics.display.figures import draw, to_svg
+from analytics.display.figures import draw, to_png, to_svg
+from analytics.display.plain import Claim, list_claims
 from analytics.display.tables import Table, require_released, tabulate
 from analytics.results import Phrase
 from analytics.sharing.protect import Released
@@ -32,6 +35,16 @@ _MOST_OPEN = 3
 class Block:
     """A released result in one language: figure, table, sentences and data.
 
+    Parameters
+    ----------
+    released
+        What a policy let out.
+    language
+        Language of the words.
+    manner
+        What a page shows of it: ``whole``; ``plain``, for claims in plain words alone;
+        ``picture``, for the figure with its title alone.
+
     Raises
     ------
     TypeError
@@ -40,6 +53,7 @@ class Block:
 
     released: Released
     language: str = "en"
+    manner: str = "whole"
 
     def __post_init__(self) -> None:
         require_released(self.released)
@@ -52,35 +66,62 @@ class Block:
     @cached_property
     def svg(self) -> str:
         """Return the figure as SVG without a name of its own; the page around it names it."""
-        return to_svg(draw(self.released, self.language))
+        return to_svg(self._figure)
+
+    @cached_property
+    def png(self) -> bytes:
+        """Return the figure as PNG fit for print, for files that cannot hold SVG."""
+        # Laid out once already: without this the places of all texts are worked out again.
+        assert self.svg
+        self._figure.set_layout_engine("none")
+        return to_png(self._figure)
+
+    @cached_property
+    def _figure(self) -> Figure:
+        return draw(self.released, self.language)
 
     @cached_property
     def sentences(self) -> tuple[str, ...]:
         """Return the sentences."""
+        if self.manner == "plain":
+            return tuple(map(str, self._claims))
         return words.tell(self.released, self.language)
+
+    @cached_property
+    def _claims(self) -> tuple[Claim, ...]:
+        return list_claims(self.released, self.language)
 
     def to_text(self) -> str:
         """Return the title, the sentences and the table as plain text."""
+        if self.manner == "plain":
+            return "\n".join([self.table.title, *self.sentences])
         return "\n".join([self.table.title, *self.sentences, "", self.table.to_text()])
 
     def to_html(self) -> str:
         """Return a section with figure, table, sentences and notes; every text is escaped."""
-        alt = escape(words.alt(self.released, self.language), quote=True)
-        svg = self.svg.replace("<svg ", f'<svg role="img" aria-label="{alt}" ', 1)
-        table = self.table
+        table, kind = self.table, escape(self.released.shape.name)
+        if self.manner == "plain":
+            lines = "\n".join(map(_claim_html, self._claims))
+            return _section(f"block {self.manner}", kind, f'<ul class="claims">{lines}</ul>')
+        if self.manner == "picture":
+            return _section("block", kind, self._figure_html())
         basis = escape(" ".join(words.basis(self.released, self.language)))
         notes = "".join(f"<li>{escape(note)}</li>" for note in table.notes)
         head = escape(label(self.language, "word.notes"))
         return (
-            f'<section class="block" data-shape="{escape(self.released.shape.name)}">\n'
-            f'<figure tabindex="0">{svg}'
-            f"<figcaption>{escape(table.title)}</figcaption></figure>\n"
+            f'<section class="block" data-shape="{kind}">\n{self._figure_html()}\n'
             f'<div class="table-box" role="region" tabindex="0" '
             f'aria-label="{escape(table.caption, quote=True)}">\n{table.to_html()}\n</div>\n'
             f'{self._findings_html()}\n<p class="basis">{basis}</p>\n'
             + (f'<p class="notes-head">{head}</p><ul class="notes">{notes}</ul>\n' if notes else "")
             + "</section>"
         )
+
+    def _figure_html(self) -> str:
+        alt = escape(words.alt(self.released, self.language), quote=True)
+        svg = self.svg.replace("<svg ", f'<svg role="img" aria-label="{alt}" ', 1)
+        caption = escape(self.table.title)
+        return f'<figure tabindex="0">{svg}<figcaption>{caption}</figcaption></figure>'
 
     def _findings_html(self) -> str:
         """Return what the result says; where that only says every row again, folded away."""
@@ -102,6 +143,7 @@ class Block:
             "policy": asdict(released.policy),
             "language": self.language,
             "title": self.table.title,
+            "manner": self.manner,
             "sentences": list(self.sentences),
             "notes": list(self.table.notes),
             "alt": words.alt(released, self.language),
@@ -134,8 +176,21 @@ class Block:
         return {
             "text/plain": self.to_text(),
             "text/html": self.to_html(),
+            "image/png": b64encode(self.png).decode(),
             BLOCK_TYPE: self.to_data(),
         }
+
+
+def _section(classes: str, kind: str, html: str) -> str:
+    return f'<section class="{classes}" data-shape="{kind}">\n{html}\n</section>'
+
+
+def _claim_html(claim: Claim) -> str:
+    figure, told, basis = map(escape, (claim.figure, claim.words, claim.basis))
+    return (
+        f'<li><strong class="figure">{figure}</strong> <span class="told">{told}</span> '
+        f'<span class="sure">{basis}</span></li>'
+    )
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -49,6 +49,8 @@ class Chapter:
         In order; the first is the chapter's title.
     blocks
         The data of each block shown.
+    pictures
+        The figure of each block shown, as PNG in base 64; empty where it was not made.
     failures
         Reasons of the cells that failed.
     """
@@ -58,6 +60,7 @@ class Chapter:
     headings: tuple[Heading, ...]
     blocks: tuple[dict[str, Any], ...]
     failures: tuple[str, ...]
+    pictures: tuple[str, ...] = ()
 
     @property
     def title(self) -> str:
@@ -107,12 +110,14 @@ def read_chapter(
             shown = [_render_output(output, cell, reader) for output in cell.get("outputs", [])]
             html += [own_anchors(part, f"{name}-{number}") for part in shown]
     outputs = list(_outputs(notebook))
+    shown_data = [data for data in map(_data, outputs) if _may_show(data, audience)]
     return Chapter(
         name=name,
         html=Markup("\n".join(part for part in html if part)),
         headings=tuple(headings),
-        blocks=tuple(data[BLOCK_TYPE] for data in map(_data, outputs) if _may_show(data, audience)),
+        blocks=tuple(data[BLOCK_TYPE] for data in shown_data),
         failures=tuple(str(o.evalue) for o in outputs if o.output_type == "error"),
+        pictures=tuple(data.get("image/png", "") for data in shown_data),
     )
 
 
@@ -199,3 +204,8 @@ def _render_failure(reason: str, reader: _Reader) -> str:
 def all_blocks(chapters: Sequence[Chapter]) -> list[dict[str, Any]]:
     """Return the blocks of several chapters, each with the name of its notebook."""
     return [{"page": chapter.name} | block for chapter in chapters for block in chapter.blocks]
+
+
+def all_pictures(chapters: Sequence[Chapter]) -> tuple[str, ...]:
+    """Return the figures of several chapters in order, as PNG in base 64."""
+    return tuple(picture for chapter in chapters for picture in chapter.pictures)

@@ -15,6 +15,7 @@ from analytics.reports import fixing
 from analytics.reports.chapters import Chapter, read_chapter
 from analytics.reports.one_clinic import file_name
 from analytics.reports.page import Link, build_page
+from analytics.reports.papers import Sheet
 from analytics.reports.report import Report
 
 #: The notebook, and the folder of its pages within the report.
@@ -99,3 +100,11 @@ def write_pages(
 def list_links(pages: Sequence[ClinicPage]) -> list[Link]:
     """Return links to the pages from a page beside their folder."""
     return [Link(f"{FOLDER}/{file_name(page.clinic)}", page.name) for page in pages]
+
+
+def list_sheets(pages: Sequence[ClinicPage], folder: Path) -> list[Sheet]:
+    """Return the pages as they were written in the folder of a report."""
+    return [
+        Sheet(folder / FOLDER / file_name(page.clinic), page.chapter.title, page.chapter.pictures)
+        for page in pages
+    ]

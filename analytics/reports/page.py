@@ -56,6 +56,7 @@ def build_page(
     *,
     around: Sequence[Link] = (),
     clinics: Sequence[Link] = (),
+    brief: bool = False,
 ) -> str:
     """Return the HTML of a page.
 
@@ -69,6 +70,8 @@ def build_page(
         Files of the report that belong to the page.
     clinics
         Pages of single clinics.
+    brief
+        Whether the page is to fit two sheets of paper: without contents, its origins in small type.
     """
     language = provenance["language"]
     say = partial(label, language)
@@ -86,6 +89,7 @@ def build_page(
         contents=list_contents(chapters),
         around=around,
         clinics=clinics,
+        brief=brief,
         chapters=chapters,
         balance=_balance(provenance["balance"], say, language),
         tables=_tables(provenance, say, language),

@@ -13,12 +13,13 @@ from analytics.definitions.policies import POLICIES, Policy
 from analytics.errors import QuestionError
 from analytics.reports import clinic_pages
 from analytics.reports.agreement import check_blocks, refuse_faults
-from analytics.reports.chapters import Chapter, all_blocks, read_chapter
+from analytics.reports.chapters import Chapter, all_blocks, all_pictures, read_chapter
 from analytics.reports.clinic_pages import ClinicPage
 from analytics.reports.comparing import write_state
 from analytics.reports.fixing import write_records_to_fix
 from analytics.reports.folder import PROVENANCE, check_replaceable, hash_files, replacing
 from analytics.reports.page import build_page
+from analytics.reports.papers import Papers, Sheet, write_papers
 from analytics.reports.plain import find_seeds, without_picture, write_json, write_text
 from analytics.reports.prepared import store
 from analytics.reports.provenance import build_provenance
@@ -80,7 +81,7 @@ def _network(settings: Settings) -> tuple[str, ...]:
     return (*NETWORK, VALUE) if settings.spending else NETWORK
 
 
-def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) -> None:
+def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) -> tuple[str, ...]:
     """Make every page and file of a report, and put them in place of the last one.
 
     Parameters
@@ -92,10 +93,16 @@ def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) ->
     tell
         Called with the name of each of ``list_steps`` when it is done.
 
+    Returns
+    -------
+    tuple
+        What a person should know though nothing went wrong: files left out for want of a library.
+
     Raises
     ------
     QuestionError
-        After all else was made, when a question could not be answered.
+        After all else was made, when a question could not be answered or a page not be put on
+        paper.
     BalanceError
         When two tables contradict each other; the last report stays.
     """
@@ -105,14 +112,26 @@ def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) ->
     for chapters in (made.network, made.funder):
         refuse_faults(check_blocks(all_blocks(chapters)), report.language)
     with replacing(out) as folder:
-        _write_files(made, folder)
+        papers = _write_files(made, folder)
     tell("files")
-    if made.failures:
+    _tell_failures(made.failures, papers.failed)
+    return papers.missing
+
+
+def _tell_failures(questions: Sequence[str], files: Sequence[str]) -> None:
+    if questions:
         raise QuestionError(
-            f"{len(made.failures)} of the report's questions could not be answered",
-            where="; ".join(made.failures),
+            f"{len(questions)} of the report's questions could not be answered",
+            where="; ".join((*questions, *files)),
             allowed="every cell of every notebook runs",
             todo="the rest was made; the page says at each place what is missing",
+        )
+    if files:
+        raise QuestionError(
+            f"{len(files)} files could not be made from their pages",
+            where="; ".join(files),
+            allowed="every page can be put on paper",
+            todo="the rest was made; print the HTML page from a browser instead",
         )
 
 
@@ -174,7 +193,7 @@ def _chapters(
     )
 
 
-def _write_files(made: _Made, folder: Path) -> None:
+def _write_files(made: _Made, folder: Path) -> Papers:
     report = made.report
     blocks = all_blocks(made.network)
     everything = [*blocks, *all_blocks(made.funder)]
@@ -182,7 +201,7 @@ def _write_files(made: _Made, folder: Path) -> None:
     network = _provenance(report, report.policy, made.network)
     write_text(folder / "network.html", build_page(made.network, network, clinics=links))
     funder = _provenance(report, POLICIES[FUNDER_AUDIENCE], made.funder)
-    write_text(folder / "funder.html", build_page(made.funder, funder))
+    write_text(folder / "funder.html", build_page(made.funder, funder, brief=True))
     to_fix: list[str] = []
     if report.policy.traceable:
         to_fix = write_records_to_fix(report.records, report.settings, folder)
@@ -190,10 +209,25 @@ def _write_files(made: _Made, folder: Path) -> None:
     (folder / "tables.xlsx").write_bytes(build_tables(blocks, report.settings))
     write_json(folder / "results.json", [without_picture(block) for block in everything])
     write_state(report, folder)
+    papers = _write_papers(made, folder)
     provenance = _provenance(report, report.policy, (*made.network, *made.funder))
     written = hash_files(folder)
     made_at = datetime.now(UTC).isoformat(timespec="seconds")
     write_json(folder / PROVENANCE, provenance | {"files": written, "made_at": made_at})
+    return papers
+
+
+def _write_papers(made: _Made, folder: Path) -> Papers:
+    settings = made.report.settings
+    sheets = [
+        Sheet(folder / f"{name}.html", chapters[0].title, all_pictures(chapters))
+        for name, chapters in (("network", made.network), ("funder", made.funder))
+    ]
+    clinics = clinic_pages.list_sheets(made.clinics, folder)
+    pages = write_papers(sheets, settings, settings.formats)
+    of_clinics = write_papers(clinics, settings, settings.clinic_formats)
+    missing = dict.fromkeys((*pages.missing, *of_clinics.missing))
+    return Papers(tuple(missing), (*pages.failed, *of_clinics.failed))
 
 
 def _provenance(report: Report, policy: Policy, chapters: Sequence[Chapter]) -> dict[str, Any]:

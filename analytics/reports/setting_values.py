@@ -64,3 +64,15 @@ def one_of(value: Any, key: str, allowed: Any) -> str:
             todo=f"write '{near[0]}'?" if near else "choose one of these",
         )
     return str(value)
+
+
+def some_of(value: Any, key: str, allowed: tuple[str, ...], where: str) -> tuple[str, ...]:
+    """Return a list whose members are all allowed, else raise ``SettingsError``."""
+    if not isinstance(value, list) or not set(map(str, value)) <= set(allowed):
+        raise SettingsError(
+            f"'{key}' is {value!r}",
+            where=f"{where}, [files]",
+            allowed=f"a list of {', '.join(allowed)}; an empty list for none",
+            todo=f'write it like: {key} = ["{allowed[0]}"]',
+        )
+    return tuple(dict.fromkeys(value))
