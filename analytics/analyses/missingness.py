@@ -164,7 +164,7 @@ def _imputed(
     return frame, [Phrase("note.imputed", values)]
 
 
-_IMPUTED = ("pirani_start", "age_start_days", "is_atypical")
+_IMPUTED = ("pirani_start", "age_start_days", "atypical")
 
 
 def _numbers(rows: pd.DataFrame) -> pd.DataFrame:
@@ -176,7 +176,7 @@ def _numbers(rows: pd.DataFrame) -> pd.DataFrame:
         {
             "pirani_start": score,
             "age_start_days": rows["age_start_days"].to_numpy(dtype=float, na_value=np.nan),
-            "is_atypical": atypical.map({"yes": 1.0, "no": 0.0}).to_numpy(float, na_value=np.nan),
+            "atypical": atypical.map({"yes": 1.0, "no": 0.0}).to_numpy(float, na_value=np.nan),
             "log_casts": log_casts,
             "casts_of_clinic": log_casts.groupby(rows["clinic"]).transform("mean"),
             "other_foot": mean_of_others(score, rows["child"].to_numpy()),
@@ -189,7 +189,7 @@ def _numbers(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _filled(rows: pd.DataFrame, copy: pd.DataFrame) -> pd.DataFrame:
-    atypical = copy["is_atypical"].round().map({1.0: "yes", 0.0: "no"}).astype("string")
+    atypical = copy["atypical"].round().map({1.0: "yes", 0.0: "no"}).astype("string")
     known = {c: rows[c].astype("string").fillna("unknown") for c in ("diagnosis",
              "prior_treatment")}  # fmt: skip
     return rows.assign(
