@@ -37,7 +37,7 @@ from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.intake.canonical import key_order
 from analytics.intake.close import close
 from analytics.intake.course import Frame
-from analytics.intake.engine import Engine, Mapper, working
+from analytics.intake.engine import Engine, Mapper, telling_disk, working
 from analytics.intake.frames import stack_frames
 from analytics.intake.identity import check_key
 from analytics.intake.load import Programme, load, refuse_same_file
@@ -160,7 +160,8 @@ def _folder(engine: Engine) -> Iterator[Path]:
         with tempfile.TemporaryDirectory(prefix="talipes-") as folder:
             yield Path(folder)
         return
-    engine.cache.mkdir(parents=True, exist_ok=True)
+    with telling_disk(engine.cache):
+        engine.cache.mkdir(parents=True, exist_ok=True)
     yield engine.cache
 
 

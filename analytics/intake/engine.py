@@ -29,6 +29,9 @@ PRELOADED = "analytics.courses.pieces"
 #: of a second), few enough for a small machine (about 50 times that in memory).
 PART_BYTES = 16_000_000
 
+#: How long a scheduler may take to answer.
+ANSWER_WITHIN = "20s"
+
 #: Bytes of exports from which on other processes are worth their start.
 WORTH_PROCESSES = 6_000_000
 
@@ -96,9 +99,10 @@ def working(engine: Engine, kind: str) -> Iterator[Mapper]:
         When the disk is full or the folder of the parts cannot be written.
     """
     try:
-        if kind == "serial":
-            yield lambda function, pieces: map(function, pieces)
-        else:
+        with telling_disk(engine.cache):
+            if kind == "serial":
+                yield lambda function, pieces: map(function, pieces)
+                return
             opened = _open_cluster(engine) if kind == "dask" else _open_pool(engine)
             with opened as executor:
                 yield lambda function, pieces: _map(executor, function, pieces)
@@ -109,10 +113,17 @@ def working(engine: Engine, kind: str) -> Iterator[Mapper]:
             todo="look for too little memory; lower 'processes' under [work] in the settings, and"
             " run again: parts that were done are not done again",
         ) from error
+
+
+@contextmanager
+def telling_disk(folder: Path | None) -> Iterator[None]:
+    """Turn a disk that is full or closed into an error that a person can act on."""
+    try:
+        yield
     except OSError as error:
         raise OutputError(
             f"the work could not be written: {error.strerror or error}",
-            where=str(error.filename or engine.cache or ""),
+            where=str(error.filename or folder or ""),
             allowed="a folder with room for about the size of the exports",
             todo="make room and run again: parts that were done are not done again",
         ) from error
@@ -170,7 +181,7 @@ def _open_cluster(engine: Engine) -> Iterator[Executor]:
             todo="pip install 'talipes-outcomes[dask]', here and on the cluster",
         ) from error
     try:
-        client = Client(engine.scheduler, timeout="20s", set_as_default=False)
+        client = Client(engine.scheduler, timeout=ANSWER_WITHIN, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise WorkError(
             "the scheduler of the cluster does not answer",

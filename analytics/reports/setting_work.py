@@ -48,6 +48,13 @@ def read_work(section: dict[str, Any], file: Path) -> Engine:
             allowed='engine = "dask" with scheduler = "tcp://host:8786", or neither',
             todo="add the other line or take this one out",
         )
+    if kind == "dask" and not section.get("cache", CACHE):
+        raise SettingsError(
+            "workers of a cluster have no folder in common",
+            where=where,
+            allowed='cache = "a folder that all workers see"',
+            todo="name one, or leave the line out: then it is beside the settings",
+        )
     scheduler = text(section["scheduler"], "scheduler", where) if kind == "dask" else ""
     cache = section.get("cache", CACHE)
     kept = (file.resolve().parent / text(cache, "cache", where)).resolve() if cache else None

@@ -150,7 +150,7 @@ def _write_rows(visits: dict[str, np.ndarray], number: int, *, moved_in: bool) -
     here = f"Q{number if not moved_in else number + 1:04d}"
     columns = {
         "Child no": own,
-        "Child name": _where(first, np.array(["Invented Person"] * n, dtype=object)),
+        "Child name": _where(first, np.array([f"Invented Person {i}" for i in own], dtype=object)),
         "Caregiver phone": _where(first, np.array(["+000 0000"] * n, dtype=object)),
         "Sex": _where(first, np.where(visits["male"], "M", "F")),
         "Date of birth": _where(first, born),
