@@ -136,7 +136,9 @@ def _values(texts: pd.Series, kind: str, file: str) -> pd.api.extensions.Extensi
         values = numbers.where(~bad).astype("Int64").array
     if bad.any():
         raise ExportFileError(
-            f"'{texts[bad].iloc[0]}' is no {'day' if kind == 'date' else 'whole number'}",
+            f"'{texts[bad].iloc[0]}' is no day"
+            if kind == "date"
+            else f"'{texts[bad].iloc[0]}' is no whole number",
             where=f"{file}, column '{texts.name}'",
             allowed="YYYY-MM-DD" if kind == "date" else "a whole number without marks",
             todo="correct the list of clinics",

@@ -135,9 +135,10 @@ def _refuse_headings(sheet: Sheet) -> None:
     unknown = [name for name in found if name not in CORRECTION_COLUMNS]
     absent = [name for name in _HEADINGS if name not in found]
     if unknown or absent:
-        what = f"has the heading '{unknown[0]}'" if unknown else f"has no heading '{absent[0]}'"
         raise ExportFileError(
-            f"the file of corrections {what}",
+            f"the file of corrections has the heading '{unknown[0]}'"
+            if unknown
+            else f"the file of corrections has no heading '{absent[0]}'",
             where=sheet.where(),
             allowed=", ".join(CORRECTION_COLUMNS),
             todo=(suggest(unknown[0], CORRECTION_COLUMNS) if unknown else "")

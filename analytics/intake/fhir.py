@@ -209,7 +209,7 @@ def _open(path: FilePath) -> Iterator[tuple[str, bytes]]:
         raise
     except Exception as error:  # a broken archive raises errors of a dozen kinds
         raise ExportFileError(
-            f"the export '{path.name}' cannot be opened: {error}",
+            f"the export '{path.name}' cannot be opened ({error})",
             where=str(path),
             todo="check the path in the settings",
         ) from error

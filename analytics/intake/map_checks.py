@@ -108,7 +108,7 @@ def _check_column(table: str, name: str, where: str) -> None:
         raise SourceMapError(
             f"the table '{table}' has no column '{name}'",
             where=where,
-            allowed=", ".join(known) + f", or a name that begins with {EXTRA_PREFIX}",
+            allowed=f"{', '.join(known)}, or a name that begins with {EXTRA_PREFIX}",
             todo=suggest(name, known) or "correct the name (the child belongs under [child])",
         )
 

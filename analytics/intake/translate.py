@@ -116,14 +116,16 @@ def unmapped_error(
 ) -> SourceMapError:
     """Return the error that names the texts of a column that the map does not know."""
     known = [*_codes_of(source_map, name)]
+    add = (
+        f"add each text under [codes] in the source map '{source_map.name}', or to what means "
+        "missing"
+    )
     return SourceMapError(
         f"the column {name} has texts that the map does not know: "
-        + listed([repr(text) for text in texts]),
+        f"{listed([repr(text) for text in texts])}",
         where=where,
         allowed=listed(known, most=40),
-        todo=(suggest(texts[0], known) + " " if suggest(texts[0], known) else "")
-        + f"add each text under [codes] in the source map '{source_map.name}', or to what means "
-        "missing",
+        todo=" ".join(filter(None, [suggest(texts[0], known), add])),
     )
 
 

@@ -149,11 +149,11 @@ def test_a_later_answer_replaces_the_earlier_one(tmp_path):
 @pytest.mark.parametrize(
     "cells, says",
     [
-        (("", "Piranha", "4", "Ruiz", "2024-04-05"), "did you mean 'Pirani'"),
-        (("", "Name", "Ada", "Ruiz", "2024-04-05"), "names no child"),
-        (("", "No", "2", "Ruiz", "2024-04-05"), "names no child"),
-        (("", "Pirani", "4.5", "", "2024-04-05"), "is empty"),
-        (("ja", "", "", "Ruiz", "2024-04-05"), "the answer is 'ja'"),
+        (("", "Piranha", "4", "Ruiz", "2024-04-05"), "¿quiso decir 'Pirani'?"),
+        (("", "Name", "Ada", "Ruiz", "2024-04-05"), "no nombre a ningún niño"),
+        (("", "No", "2", "Ruiz", "2024-04-05"), "no nombre a ningún niño"),
+        (("", "Pirani", "4.5", "", "2024-04-05"), "está vacío"),
+        (("ja", "", "", "Ruiz", "2024-04-05"), "la respuesta es 'ja'"),
     ],
 )
 def test_an_answer_that_does_not_fit_is_one_message_and_nothing_is_written(tmp_path, cells, says):
@@ -163,7 +163,7 @@ def test_an_answer_that_does_not_fit_is_one_message_and_nothing_is_written(tmp_p
     with pytest.raises(ExportFileError) as caught:
         add_answers(report.settings, [sent_back])
     assert says in str(caught.value)
-    assert "n.xlsx, sheet 'N', line" in caught.value.where
+    assert "n.xlsx, hoja 'N', línea" in caught.value.where
     assert len(read_corrections(tmp_path / "corrections.csv")) == 0
 
 
@@ -172,10 +172,10 @@ def test_another_workbook_is_refused(tmp_path):
     path = tmp_path / "other.xlsx"
     with xlsxwriter.Workbook(path) as book:
         book.add_worksheet().write_row(0, 0, ["File", "Line"])
-    with pytest.raises(ExportFileError, match="no sheet of records to fix"):
+    with pytest.raises(ExportFileError, match="no tiene hoja de registros"):
         add_answers(report.settings, [path])
     (tmp_path / "text.xlsx").write_text("no workbook")
-    with pytest.raises(ExportFileError, match="cannot be read"):
+    with pytest.raises(ExportFileError, match="no se puede leer"):
         add_answers(report.settings, [tmp_path / "text.xlsx"])
 
 
