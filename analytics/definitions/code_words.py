@@ -13,7 +13,7 @@ from functools import cache
 from importlib.resources import files
 
 from analytics.definitions.notebook_words import WRITTEN_IN
-from analytics.definitions.typography import set_spaces
+from analytics.definitions.typography import set_marks
 
 _HOLE = re.compile(r"\{(\d+)\}")
 
@@ -48,7 +48,7 @@ def in_words_of(language: str, text: str) -> str:
         return text
     known = catalogue(language)
     if text in known:
-        return set_spaces(known[text], language)
+        return set_marks(known[text], language)
     for pattern in _patterns(language):
         match = pattern.matches.fullmatch(text)
         if match:
@@ -59,7 +59,7 @@ def in_words_of(language: str, text: str) -> str:
 def _fill(pattern: _Pattern, match: re.Match[str], language: str) -> str:
     known = catalogue(language)
     values = {hole: known.get(v, v) for hole, v in zip(pattern.holes, match.groups(), strict=True)}
-    words = set_spaces(pattern.words, language)
+    words = set_marks(pattern.words, language)
     return _HOLE.sub(lambda hole: values[hole[1]], words)
 
 

@@ -8,7 +8,7 @@ from importlib.resources import files
 from typing import Any
 
 from analytics.definitions.declared import declared_words
-from analytics.definitions.typography import set_spaces
+from analytics.definitions.typography import set_marks
 from analytics.errors import SettingsError
 
 
@@ -34,7 +34,7 @@ def labels(language: str) -> dict[str, str]:
             allowed=", ".join(languages()),
             todo="choose one of these",
         )
-    return {key: set_spaces(text, language) for key, text in _read(language).items()}
+    return {key: set_marks(text, language) for key, text in _read(language).items()}
 
 
 def label(language: str, key: str, /, **values: object) -> str:

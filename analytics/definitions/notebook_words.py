@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
-from analytics.definitions.typography import set_spaces
+from analytics.definitions.typography import set_marks
 
 #: The language in which the notebooks themselves are written.
 WRITTEN_IN = "en"
@@ -67,4 +67,4 @@ def in_language(source: str, *, notebook: str, cell: str, language: str) -> str:
     """
     if language == WRITTEN_IN:
         return source
-    return set_spaces(translations(language, notebook)[cell].words, language)
+    return set_marks(translations(language, notebook)[cell].words, language)

@@ -8,7 +8,7 @@ import pytest
 from babel.dates import format_date
 
 from analytics.definitions.labels import label, languages
-from analytics.definitions.typography import set_spaces
+from analytics.definitions.typography import set_marks
 from analytics.display import numbers
 
 NO_BREAK, NARROW = "\u00a0", "\u202f"
@@ -69,8 +69,11 @@ def test_units_follow_the_plural_rule_of_their_language(
 
 
 def test_french_marks_keep_to_their_word() -> None:
+    assert set_marks("l'enfant, aujourd'hui, code = 'x'", "fr") == (
+        "l\u2019enfant, aujourd\u2019hui, code = 'x'"
+    )
     text = "Comptés : 5 % ; est-ce « tout » ?"
     n, w = NARROW, NO_BREAK
-    assert set_spaces(text, "fr") == f"Comptés{w}: 5{w}%{n}; est-ce «{w}tout{w}»{n}?"
-    assert set_spaces("el 95 % de los", "es") == f"el 95{w}% de los"
-    assert set_spaces(text, "en") == text
+    assert set_marks(text, "fr") == f"Comptés{w}: 5{w}%{n}; est-ce «{w}tout{w}»{n}?"
+    assert set_marks("el 95 % de los", "es") == f"el 95{w}% de los"
+    assert set_marks(text, "en") == text

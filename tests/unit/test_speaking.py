@@ -48,7 +48,7 @@ def test_an_unknown_language_is_refused_and_the_known_ones_are_named():
 
 def test_what_the_code_put_in_stays_and_whole_texts_in_it_are_translated():
     said = in_words_of("fr", "the export 'a is b.csv' cannot be opened: no key")
-    assert said == "l'export 'a is b.csv' ne peut pas être ouvert\u00a0: no key"
+    assert said == "l\u2019export 'a is b.csv' ne peut pas être ouvert\u00a0: no key"
     assert in_words_of("fr", "no text of ours") == "no text of ours"
     assert in_words_of("en", "write it") == "write it"
 
@@ -60,7 +60,7 @@ def test_the_text_that_says_most_is_chosen():
 
 def test_what_cannot_be_estimated_says_why():
     told = tell_error(str(NotEstimableError("no_rows", n_rows=0)), "fr")
-    assert told == "non estimable\u00a0: il n'y a pas de pied (n_rows=0)"
+    assert told == "non estimable\u00a0: il n\u2019y a pas de pied (n_rows=0)"
 
 
 def test_help_of_every_command_and_option_is_in_the_language():
@@ -84,4 +84,4 @@ def test_the_command_line_speaks_as_asked():
         capture_output=True, text=True, check=False, env=os.environ | {"PYTHONUTF8": "1"},
     )  # fmt: skip
     assert done.returncode == SettingsError.exit_code
-    assert done.stderr.startswith("il n'y a pas d'indicateur nommé 'no_such_code'")
+    assert done.stderr.startswith("il n\u2019y a pas d\u2019indicateur nommé 'no_such_code'")
