@@ -105,6 +105,8 @@ def _alike(design: Design) -> list[Phrase]:
 def _spells(design: Design) -> Spells:
     rows = design.rows
     entry = rows["entry_days"].to_numpy(dtype=float)
+    if rows.empty:
+        raise NotEstimableError("no_rows", n_rows=0)
     if not len(design.terms):
         raise NotEstimableError("constant_covariate", n_rows=len(rows))
     return as_spells(

@@ -79,8 +79,15 @@ def why_not(error: NotEstimableError, groups: tuple[Phrase, ...] = ()) -> Phrase
     """
     counts = tuple(_found(n, v) for n, v in error.counts.items() if f"found.{n}" in labels("en"))
     why = Phrase(f"not_estimable.{error.reason}")
-    note = Phrase("note.not_estimable", {"why": why, "counts": counts or "-"})
+    note = Phrase("note.not_estimable", {"why": why, "counts": counts})
+    if not counts:
+        note = Phrase("note.not_estimable_why", {"why": why})
     return Phrase("note.of_group", {"group": groups, "note": note}) if groups else note
+
+
+def without_repeats(notes: Sequence[Phrase]) -> tuple[Phrase, ...]:
+    """Return notes in order, each once."""
+    return tuple(note for at, note in enumerate(notes) if note not in notes[:at])
 
 
 def _found(name: str, value: object) -> Phrase:

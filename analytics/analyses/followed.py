@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import Endpoint
 from analytics.definitions.rules import evaluate
+from analytics.results import Phrase
 
 #: How a foot's time ended.
 CENSORED, EVENT, COMPETING = 0, 1, 2
@@ -84,6 +86,32 @@ def extend_to_cut_off(cohort: Cohort, endpoint: Endpoint, rows: pd.DataFrame) ->
     in_care = rows["status"].eq("in_care").fillna(False) & rows["ended"].eq(CENSORED)
     whole = (pd.Timestamp(cohort.cut_off) - rows[endpoint.origin]).dt.days.astype("int64")
     return rows.assign(time_days=rows["time_days"].where(~in_care, whole))
+
+
+def find_reached(
+    rows: pd.DataFrame, measures: Mapping[str, int], *, needed: int
+) -> tuple[np.ndarray, tuple[Phrase, ...]]:
+    """Return which horizons enough children were followed to, and notes on the others.
+
+    Parameters
+    ----------
+    rows
+        Rows of :func:`follow`.
+    measures
+        Measure to its horizon in days.
+    needed
+        Fewest children.
+    """
+    still = [rows.loc[rows["time_days"] >= days, "child"].nunique() for days in measures.values()]
+    notes = tuple(
+        Phrase(
+            "note.not_reached",
+            {"measure": Phrase(f"measure.{name}"), "n_children": n, "needed": needed},
+        )
+        for name, n in zip(measures, still, strict=True)
+        if n < needed
+    )
+    return np.array(still, dtype=np.int64) >= needed, notes
 
 
 def _timed(feet: pd.DataFrame, endpoint: Endpoint) -> pd.DataFrame:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.labels import labels
+from analytics.errors import NotEstimableError
 from analytics.results import Phrase, Shape
 
 _TYPES = {"count": "Int64", "figure": "Float64", "code": "string", "time": "Float64"}
@@ -60,10 +61,18 @@ def comparable(rows: pd.DataFrame, by: Sequence[str]) -> tuple[pd.DataFrame, np.
     """Return the rows of groups of two children or more, and the group of each in one word.
 
     A group of one child has no curve, so it is not among those compared.
+
+    Raises
+    ------
+    NotEstimableError
+        ``one_group`` where fewer than two are left.
     """
     known = rows.dropna(subset=list(by))
     n_children = known.groupby(list(by))["child"].transform("nunique")
     known = known.loc[n_children > 1]
+    n_groups = len(known[list(by)].drop_duplicates())
+    if n_groups < 2:
+        raise NotEstimableError("one_group", n_groups=n_groups, n_rows=len(known))
     group = known[list(by)].astype("string").agg(" ".join, axis=1)
     return known, group.to_numpy(dtype=str)
 

@@ -13,6 +13,7 @@ from analytics.analyses.casts import DAYS_IN_MONTH
 from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.design import Covariate, Design, build_design, effects_frame
 from analytics.analyses.followed import EVENT, follow
+from analytics.analyses.groups import name_group
 from analytics.courses.cohort import Cohort
 from analytics.courses.spells import build_spells
 from analytics.definitions.endpoints import ENDPOINTS
@@ -124,9 +125,11 @@ def landmarks(
         is_event = (design.rows["ended"] == EVENT).to_numpy()
         found = no_ratios(design)
         try:
-            found = ratios(_fit(design, is_event, day))
+            fit = _fit(design, is_event, day)
+            found, said = ratios(fit), _caveats(fit, design)
+            notes += [note for note in said if note not in notes]
         except NotEstimableError as reason:
-            notes.append(why_not(reason))
+            notes.append(why_not(reason, name_group(("landmark",), (f"day_{day}",))))
         frame = effects_frame(design, is_event, found)
         frame.insert(0, "landmark", pd.array([f"day_{day}"] * len(frame), dtype="string"))
         frames.append(frame)
@@ -197,6 +200,8 @@ def no_ratios(design: Design) -> pd.DataFrame:
 
 def _fit(design: Design, is_event: np.ndarray, landmark: int) -> CoxFit:
     rows = design.rows
+    if rows.empty:
+        raise NotEstimableError("no_rows", n_rows=0)
     if not len(design.terms):
         raise NotEstimableError("constant_covariate", n_rows=len(rows))
     entry = np.maximum(rows["entry_days"].to_numpy(dtype=float), landmark)
@@ -227,11 +232,15 @@ def ratios(fit: CoxFit) -> pd.DataFrame:
 
 def fit_notes(fit: CoxFit, design: Design) -> tuple[Phrase, ...]:
     """Return what must be said of a fit: proportional hazards, few children, constant columns."""
+    return (*_proportionality(fit), *_caveats(fit, design))
+
+
+def _caveats(fit: CoxFit, design: Design) -> tuple[Phrase, ...]:
     few = (Phrase("note.few_children"),) if "few_clusters" in fit.notes else ()
     constant = (
         Phrase("note.constant", {"term": Phrase(f"term.{name}")}) for name in design.constants
     )
-    return (*_proportionality(fit), *few, *constant)
+    return (*few, *constant)
 
 
 def _proportionality(fit: CoxFit) -> tuple[Phrase, ...]:

@@ -16,6 +16,7 @@ from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
 from analytics.results import CURVE, Phrase, Result
 from analytics.stats.competing import IncidenceCurves, incidence
+from analytics.stats.curve_reading import none_yet
 from analytics.stats.gray import gray_test
 from analytics.stats.spells import Spells, as_spells
 
@@ -62,7 +63,9 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
         time = np.concatenate([[0.0], fitted.times])
         at_risk = np.concatenate([[rows["child"].nunique()], fitted.clusters_at_risk])
         children.append(pd.DataFrame({**labels, "time": time, "children": at_risk}))
-    if by:
+    if followed.rows.empty:
+        notes.append(why_not(NotEstimableError("no_rows", n_rows=0)))
+    elif by:
         notes.append(_compare(followed.rows, by))
     context = replace(
         describe(cohort, f"{endpoint}_incidence", followed.rows, method=_METHOD),
@@ -78,11 +81,11 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
 
 def _compare(rows: pd.DataFrame, by: Sequence[str]) -> Phrase:
     """Say whether the groups' incidences differ by more than chance, children as clusters."""
-    known, group = comparable(rows, by)
     try:
+        known, group = comparable(rows, by)
         test = gray_test(_spells(known), group).test
     except NotEstimableError as reason:
-        return why_not(reason)
+        return why_not(reason, (Phrase("word.comparison"),))
     p = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
     return Phrase("note.gray", {"p": p, "groups": test.degrees_of_freedom + 1})
 
@@ -106,13 +109,18 @@ def _steps(fitted: IncidenceCurves, cause: int, state: str) -> pd.DataFrame:
     # What ends by the other cause leaves the risk set, so it stands with the censored.
     others = fitted.events.sum(axis=1) - events
     n = int(fitted.at_risk[0])
+    estimate = np.concatenate([[0.0], fitted.estimate[:, column]])
+    lower, upper = (
+        np.concatenate([[0.0], limit[:, column]]) for limit in (fitted.lower, fitted.upper)
+    )
+    still = np.concatenate([fitted.clusters_at_risk, fitted.clusters_at_risk[-1:]])
     steps = {
         "time": np.concatenate([[0.0], fitted.times]),
         "at_risk": np.concatenate([[n], fitted.at_risk]),
         "events": np.concatenate([[0], events]),
         "censored": np.concatenate([[0], fitted.censored + others]),
-        "estimate": np.concatenate([[0.0], fitted.estimate[:, column]]),
-        "lower": np.concatenate([[0.0], fitted.lower[:, column]]),
-        "upper": np.concatenate([[0.0], fitted.upper[:, column]]),
+        "estimate": estimate,
+        "lower": np.where(estimate <= 0, 0.0, lower),
+        "upper": 1 - none_yet(1 - estimate, 1 - upper, still, conf_level=fitted.conf_level),
     }
     return pd.DataFrame(steps).assign(state=state)

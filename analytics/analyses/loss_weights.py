@@ -52,6 +52,8 @@ def weigh(cohort: Cohort, rows: pd.DataFrame) -> Spells:
     design = build_design(filled, PREDICTORS)
     time = design.rows["time_days"].to_numpy(dtype=float)
     is_lost = ((design.rows["ended"] == 0) & design.rows["status"].eq("lost")).to_numpy(dtype=bool)
+    if not is_lost.any():
+        raise NotEstimableError("nobody_lost", n_rows=len(time))
     fit = cox(
         as_spells(time, is_lost, cluster=design.rows["child"].to_numpy()),
         design.named,

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.context import Method, describe, why_not
+from analytics.analyses.context import Method, describe, why_not, without_repeats
 from analytics.analyses.followed import EVENT, follow
 from analytics.analyses.groups import typed
 from analytics.analyses.time_to import as_event_spells
@@ -63,10 +63,12 @@ def estimates(cohort: Cohort, endpoint: str = "relapse") -> Result:
         except NotEstimableError as reason:
             notes.append(why_not(reason))
         lines.append(_line(measure, len(rows), figures))
+    if len(rows) and not n_events:
+        notes.append(why_not(NotEstimableError("no_events", n_rows=len(rows), n_events=0)))
     ratio = float(is_lost.sum()) / n_events if n_events else np.nan
     lines.append(_line("lost_per_event", len(rows), (ratio, np.nan, np.nan)))
     frame = typed(pd.DataFrame(lines), ESTIMATES, ())
-    return Result(ESTIMATES, frame, replace(context, notes=tuple(notes)))
+    return Result(ESTIMATES, frame, replace(context, notes=without_repeats(notes)))
 
 
 def _median(spells: Spells) -> tuple[float, float, float]:
@@ -78,7 +80,9 @@ def _median(spells: Spells) -> tuple[float, float, float]:
 
 def _mean(spells: Spells) -> tuple[float, float, float]:
     found = restricted_mean(spells, HORIZON_DAYS)
-    return found.estimate, found.lower, found.upper
+    # Without any event the mean is the horizon itself, and no interval can be put around it.
+    limits = (found.lower, found.upper) if found.n_events else (np.nan, np.nan)
+    return found.estimate, *limits
 
 
 def _line(measure: str, n: int, figures: tuple[float, float, float]) -> dict[str, object]:

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from analytics.analyses.context import Method, describe, why_not
-from analytics.analyses.followed import EVENT, extend_to_cut_off, follow
-from analytics.analyses.groups import typed
+from analytics.analyses.context import Method, describe, why_not, without_repeats
+from analytics.analyses.followed import EVENT, extend_to_cut_off, find_reached, follow
+from analytics.analyses.groups import name_group, typed
 from analytics.analyses.loss_weights import weigh
 from analytics.analyses.time_to import as_event_spells
 from analytics.courses.cohort import Cohort
@@ -80,31 +80,36 @@ def estimates(
         exclusions=followed.exclusions,
         seed=seed,
     )
-    parts, notes = [], list(context.notes)
+    _, unmet = find_reached(rows, _measures(horizons), needed=cohort.protocol.few_children)
+    parts, notes = [], [*context.notes, *unmet]
     for name in METHODS:
         ends_later = name == "until_cut_off"
         used = extend_to_cut_off(cohort, asked, rows) if ends_later else rows
         try:
             figures = _FITS[name](cohort, used, list(horizons), np.random.default_rng(seed))
         except NotEstimableError as reason:
-            notes.append(why_not(reason))
+            where = name_group(("method",), (name,)) if len(rows) else ()
+            notes.append(why_not(reason, where))
             figures = np.full((len(horizons), 3), np.nan)
         parts.append(_lines(cohort, used, name, horizons, figures))
     frame = typed(pd.concat(parts, ignore_index=True), ESTIMATES, ("method",))
-    context = replace(context, notes=tuple(notes))
+    context = replace(context, notes=without_repeats(notes))
     return Result(ESTIMATES, frame, context, groups=("method",))
+
+
+def _measures(horizons: Sequence[int]) -> dict[str, int]:
+    return {f"free_{days}d": days for days in horizons}
 
 
 def _lines(
     cohort: Cohort, rows: pd.DataFrame, name: str, horizons: Sequence[int], figures: np.ndarray
 ) -> pd.DataFrame:
-    still = [rows.loc[rows["time_days"] >= days, "child"].nunique() for days in horizons]
-    enough = np.array(still) >= cohort.protocol.few_children
+    enough, _ = find_reached(rows, _measures(horizons), needed=cohort.protocol.few_children)
     figures = np.where(enough[:, None] | (name == "crude"), figures, np.nan)
     n_events = int((rows["ended"] == EVENT).sum())
     return pd.DataFrame(figures, columns=["estimate", "lower", "upper"]).assign(
         method=name,
-        measure=[f"free_{days}d" for days in horizons],
+        measure=list(_measures(horizons)),
         n=len(cohort.feet),
         denominator=len(rows),
         numerator=len(rows) - n_events if name == "crude" else pd.NA,
@@ -146,6 +151,10 @@ def _clustered(
 def _interval(
     _: Cohort, rows: pd.DataFrame, horizons: list[int], rng: np.random.Generator
 ) -> np.ndarray:
+    if rows.empty:
+        raise NotEstimableError("no_rows", n_rows=0)
+    if not (rows["ended"] == EVENT).any():
+        raise NotEstimableError("no_events", n_rows=len(rows), n_events=0)
     whole = _read_intervals(rows, horizons, STEP_DAYS, np.ones(len(rows)))
 
     def read(weights: np.ndarray) -> np.ndarray:

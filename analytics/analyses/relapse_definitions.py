@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.analyses.context import Method, describe
-from analytics.analyses.followed import EVENT, follow
+from analytics.analyses.followed import find_reached, follow
 from analytics.analyses.groups import typed
 from analytics.analyses.time_to import fit_curve
 from analytics.courses.cohort import Cohort
@@ -47,34 +47,37 @@ def estimates(
         Estimates by ``definition``, one measure per horizon; ``denominator`` is the feet in the
         curve. Missing where fewer children than the protocol's few are still followed.
     """
-    parts = [_read(cohort, variant, horizons) for variant in variants]
+    measures = {f"free_{days}d": days for days in horizons}
+    parts = [_read(cohort, variant, measures) for variant in variants]
+    first = follow(cohort, variants[0])
+    _, unmet = find_reached(first.rows, measures, needed=cohort.protocol.few_children)
     frame = typed(pd.concat(parts, ignore_index=True), ESTIMATES, ("definition",))
     context = describe(cohort, "relapse_definitions", cohort.feet, method=_METHOD)
-    context = replace(context, exclusions=follow(cohort, variants[0]).exclusions)
+    context = replace(context, exclusions=first.exclusions, notes=(*context.notes, *unmet))
     return Result(ESTIMATES, frame, context, groups=("definition",))
 
 
-def _read(cohort: Cohort, variant: Endpoint, horizons: Sequence[int]) -> pd.DataFrame:
+def _read(cohort: Cohort, variant: Endpoint, measures: dict[str, int]) -> pd.DataFrame:
     rows = follow(cohort, variant).rows
     n, used = len(cohort.feet), len(rows)
     begun = int(cohort.feet[variant.origin].notna().sum())
     lines = pd.DataFrame(
         {
             "definition": variant.code,
-            "measure": [f"free_{days}d" for days in horizons],
+            "measure": list(measures),
             "n": n,
             "denominator": used,
-            "numerator": pd.array([pd.NA] * len(horizons), dtype="Int64"),
+            "numerator": pd.array([pd.NA] * len(measures), dtype="Int64"),
             "outside": n - begun,
             "immature": 0,
             "unknown": begun - used,
         }
     )
     figures = pd.DataFrame(np.nan, index=lines.index, columns=["estimate", "lower", "upper"])
-    # Without any event everybody is free so far, and no interval can be put around it.
-    figures["estimate"] = 1.0 if used else np.nan
-    if (rows["ended"] == EVENT).any() and rows["child"].nunique() > 1:
-        figures = read_curve(fit_curve(rows), list(horizons))[["estimate", "lower", "upper"]]
-        still = [rows.loc[rows["time_days"] >= days, "child"].nunique() for days in horizons]
-        figures.loc[np.array(still) < cohort.protocol.few_children] = np.nan
+    if rows["child"].nunique() > 1:
+        figures = read_curve(fit_curve(rows), list(measures.values()))[
+            ["estimate", "lower", "upper"]
+        ]
+    reached, _ = find_reached(rows, measures, needed=cohort.protocol.few_children)
+    figures.loc[~reached] = np.nan
     return pd.concat([lines, figures], axis=1)

@@ -15,6 +15,7 @@ from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
 from analytics.results import CURVE, Context, Phrase, Result
+from analytics.stats.curve_reading import none_yet
 from analytics.stats.logrank import log_rank
 from analytics.stats.spells import Spells, as_spells
 from analytics.stats.survival import SurvivalCurve, product_limit
@@ -58,7 +59,9 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
         at_risk = np.concatenate([[fitted.n_clusters], fitted.clusters_at_risk])
         children.append(pd.DataFrame({**labels, "time": times, "children": at_risk}))
     context = _described(cohort, endpoint, followed)
-    if by:
+    if followed.rows.empty:
+        notes.append(why_not(NotEstimableError("no_rows", n_rows=0)))
+    elif by:
         notes.append(_compare(followed.rows, by))
     context = replace(context, notes=(*context.notes, *notes))
     empty = pd.DataFrame(columns=[*by, *CURVE.columns])
@@ -84,24 +87,29 @@ def as_event_spells(rows: pd.DataFrame, *, is_clustered: bool = True) -> Spells:
 
 def _compare(rows: pd.DataFrame, by: Sequence[str]) -> Phrase:
     """Say whether the groups' curves differ by more than chance, children as clusters."""
-    known, group = comparable(rows, by)
     try:
+        known, group = comparable(rows, by)
         test = log_rank(as_event_spells(known), group).test
     except NotEstimableError as reason:
-        return why_not(reason)
+        return why_not(reason, (Phrase("word.comparison"),))
     p = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
     return Phrase("note.log_rank", {"p": p, "groups": test.degrees_of_freedom + 1})
 
 
 def _steps(fitted: SurvivalCurve, state: str) -> pd.DataFrame:
     # The curve begins at 1 with everybody at risk.
+    start = {"estimate": 1.0, "lower": 1.0, "upper": 1.0}
     first = {"time": 0.0, "at_risk": fitted.n, "events": 0, "censored": 0}
-    start = pd.DataFrame([first | {"estimate": 1.0, "lower": 1.0, "upper": 1.0}])
     names = ("time", "at_risk", "events", "censored", "estimate", "lower", "upper")
     columns = (fitted.times, fitted.at_risk, fitted.events, fitted.censored)
     figures = (fitted.estimate, fitted.lower, fitted.upper)
     later = pd.DataFrame(dict(zip(names, (*columns, *figures), strict=True)))
-    return pd.concat([start, later], ignore_index=True).assign(state=state)
+    steps = pd.concat([pd.DataFrame([first | start]), later], ignore_index=True)
+    still = np.concatenate([fitted.clusters_at_risk, fitted.clusters_at_risk[-1:]])
+    free = steps["estimate"].to_numpy()
+    lower = none_yet(free, steps["lower"].to_numpy(), still, conf_level=fitted.conf_level)
+    upper = np.where(free >= 1, 1.0, steps["upper"])
+    return steps.assign(lower=lower, upper=upper, state=state)
 
 
 def _described(cohort: Cohort, endpoint: str, followed: Followed) -> Context:

@@ -8,12 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.context import Method, describe
-from analytics.analyses.followed import EVENT, follow
+from analytics.analyses.context import Method, describe, why_not
+from analytics.analyses.followed import EVENT, find_reached, follow
 from analytics.analyses.groups import typed
 from analytics.analyses.time_to import fit_curve
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
+from analytics.errors import NotEstimableError
 from analytics.results import ESTIMATES, Phrase, Result
 from analytics.stats.curve_reading import read_curve
 
@@ -63,9 +64,22 @@ def estimates(
         n_events=int((rows["ended"] == EVENT).sum()),
         exclusions=followed.exclusions,
     )
+    context = replace(context, notes=(*context.notes, *_unmet(cohort, rows, horizons)))
     lines = [_line(cohort, rows, m, days) for m in multiples for days in horizons]
     frame = typed(pd.DataFrame(lines), ESTIMATES, ("multiple",))
     return Result(ESTIMATES, frame, context, groups=("multiple",))
+
+
+def _unmet(cohort: Cohort, rows: pd.DataFrame, horizons: Sequence[int]) -> tuple[Phrase, ...]:
+    """Say why what is missing is not estimable."""
+    if rows.empty:
+        return (why_not(NotEstimableError("no_rows", n_rows=0)),)
+    if not (rows["ended"] == EVENT).any():
+        return (why_not(NotEstimableError("no_events", n_rows=len(rows), n_events=0)),)
+    if rows["child"].nunique() < 2:
+        return (why_not(NotEstimableError("one_cluster", n_clusters=1, n_rows=len(rows))),)
+    measures = {f"free_{days}d": days for days in horizons}
+    return find_reached(rows, measures, needed=cohort.protocol.few_children)[1]
 
 
 def _line(cohort: Cohort, rows: pd.DataFrame, multiple: float, days: int) -> dict[str, object]:

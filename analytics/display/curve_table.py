@@ -109,4 +109,6 @@ def read_at(rows: pd.DataFrame, times: np.ndarray) -> pd.DataFrame:
     for name in ("estimate", "lower", "upper"):
         values = rows[name].to_numpy(dtype=float, na_value=np.nan)
         table[name] = np.where(begun, values[safe], start)
+    # What is so by definition has no interval.
+    table.loc[table["time"] <= 0, ["lower", "upper"]] = np.nan
     return table

@@ -202,6 +202,7 @@ def fit_partial(
     values, names = as_design(covariates, n=len(spells.time))
     counts = {"n_rows": len(spells.time), "n_events": int(sets.is_event.sum())}
     model, scale = _standardised(spells, values, names, sets=sets, ties=ties)
+    _require_survivors(sets, counts)
     null = evaluate(model, np.zeros(len(names)))
     at_null = information(model, null)
     _require_contrast(at_null, names, counts)
@@ -275,6 +276,14 @@ def _standardised(
     terms = tie_terms(sets, spells.weights, ties=ties)
     design = np.asfortranarray((values - centre) / spread)
     return Likelihood(design, spells.weights, sets, terms), Scale(centre, spread)
+
+
+def _require_survivors(sets: RiskSets, counts: dict[str, int]) -> None:
+    # Where all at risk have the event at once nobody is left to compare them with, although the
+    # rules for ties would put a number, and no error, to it.
+    own = np.bincount(sets.closed[sets.is_event] - 1, minlength=len(sets.times))
+    if not (sets.sum_over_rows(np.ones(len(sets.closed))) > own + 0.5).any():
+        raise NotEstimableError("no_contrast_at_events", **counts)
 
 
 def _require_contrast(at_null: np.ndarray, names: tuple[str, ...], counts: dict[str, int]) -> None:

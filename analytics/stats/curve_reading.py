@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from analytics.errors import NotEstimableError
 from analytics.stats.spells import Spells, require_single_cause
-from analytics.stats.survival import SurvivalCurve
+from analytics.stats.survival import NEAR_EDGE, SurvivalCurve
 
 # Slack when a curve is compared with a level, so that 0.5 reached through products of fractions
 # counts as 0.5; far below any step of a curve on fewer than a billion rows.
@@ -41,7 +41,8 @@ def read_curve(curve: SurvivalCurve, times: ArrayLike) -> pd.DataFrame:
     -------
     pandas.DataFrame
         ``time``, ``estimate``, ``se``, ``lower``, ``upper``, ``beyond_follow_up``; where the
-        last is True the four values are NaN. Before the first time observed the curve is 1.
+        last is True the four values are NaN. Before the first event the curve is 1, its lower
+        limit that of :func:`none_yet`.
     """
     at = np.asarray(times, dtype=float).reshape(-1)
     beyond = at > curve.times[-1]
@@ -52,7 +53,33 @@ def read_curve(curve: SurvivalCurve, times: ArrayLike) -> pd.DataFrame:
         start = np.nan if name != "estimate" and "no_events" in curve.notes else start
         values = np.append(start, getattr(curve, name))[index]
         read[name] = np.where(beyond, np.nan, values)
+    still = np.append(curve.clusters_at_risk, 0)[np.searchsorted(curve.times, at, side="left")]
+    none = read["estimate"] >= 1 - NEAR_EDGE
+    read["lower"] = none_yet(read["estimate"], read["lower"], still, conf_level=curve.conf_level)
+    read["upper"] = np.where(none, 1.0, read["upper"])
     return pd.DataFrame({**read, "beyond_follow_up": beyond})
+
+
+def none_yet(
+    estimate: np.ndarray, lower: np.ndarray, still: np.ndarray, *, conf_level: float = 0.95
+) -> np.ndarray:
+    """Return lower limits that are exact where nothing has happened yet.
+
+    There a curve's own limit would claim certainty, or nothing; with no event among ``still``
+    units the exact two-sided limit is ``((1 - level) / 2) ** (1 / still)`` (Clopper and Pearson
+    1934, Biometrika 26:404, for none of n).
+
+    Parameters
+    ----------
+    estimate, lower
+        (T,) probability of being free, and its lower limit.
+    still
+        (T,) clusters still followed at each time; where 0, nothing is claimed.
+    conf_level
+        Level of the limits.
+    """
+    followed = np.where(still > 0, still, np.nan)
+    return np.where(estimate >= 1 - NEAR_EDGE, ((1 - conf_level) / 2) ** (1 / followed), lower)
 
 
 def quantile(curve: SurvivalCurve, share: float = 0.5) -> Quantile:

@@ -22,6 +22,9 @@ from analytics.stats.spells import (
     require_single_cause,
 )
 
+#: Nearer to 0 or 1 than this, a probability is one of them.
+NEAR_EDGE = 1e-12
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SurvivalCurve:
@@ -204,14 +207,16 @@ def log_log_limits(
         Lower and upper limits: 1 and 1 where nothing has happened yet, NaN where the estimate
         is 0 or nothing ever happened.
     """
-    inside = (estimate > 0) & (estimate < 1)
+    # One less a sum of many steps is seldom exactly 0 or 1: so near, it is rounding.
+    inside = (estimate > NEAR_EDGE) & (estimate < 1 - NEAR_EDGE)
     lower, upper = np.full(len(estimate), np.nan), np.full(len(estimate), np.nan)
     log_p = np.log(estimate[inside])
     spread = z * se[inside] / (estimate[inside] * -log_p)
     lower[inside] = np.exp(log_p * np.exp(spread))
     upper[inside] = np.exp(log_p * np.exp(-spread))
-    if (estimate < 1).any():
-        lower[estimate >= 1] = upper[estimate >= 1] = 1.0
+    is_one = estimate >= 1 - NEAR_EDGE
+    if not is_one.all():
+        lower[is_one] = upper[is_one] = 1.0
     return lower, upper
 
 

@@ -198,7 +198,9 @@ def test_a_group_of_one_child_does_not_take_the_other_groups_curve() -> None:
     cohort = cohort_of(TWO, cut_off="2025-01-01", protocol=FEW)
     result = time_to.curve(cohort, by=["severity_band"])
     assert set(result.frame["severity_band"]) == {"severe"}
-    assert any(note.key == "note.not_estimable" for note in result.context.notes)
+    told, _ = [note for note in result.context.notes if note.key == "note.of_group"]
+    assert told.values["note"].values["why"].key == "not_estimable.one_cluster"
+    assert told.values["group"][0].values["level"].key == "level.unknown"
 
 
 def test_a_group_of_one_child_is_not_among_the_curves_compared() -> None:

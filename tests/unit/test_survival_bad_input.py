@@ -73,7 +73,19 @@ def test_a_curve_without_events_says_so_and_claims_no_limits():
     assert np.isnan(curve.lower).all()
     assert np.isnan(curve.upper).all()
     assert quantile(curve).estimate is None
-    assert np.isnan(read_curve(curve, [0.5])["lower"]).all()
+
+
+def test_freedom_from_what_has_not_happened_yet_is_no_certainty():
+    # R's binom.test(30, 30): limits 0.8842967 and 1; three at risk: 0.2924018 (binom.test(3, 3)).
+    thirty = read_curve(kaplan_meier(np.full(30, 9.0), np.zeros(30)), [5])
+    np.testing.assert_allclose(thirty[["lower", "upper"]], [[0.8842967, 1]], atol=5e-8)
+    later = kaplan_meier([2, 3, 4], [0, 0, 1])
+    read = read_curve(later, [1, 2, 2.5, 4])
+    np.testing.assert_allclose(read["lower"][:2], 0.2924018, atol=5e-8)
+    # Two are still followed after the first was censored.
+    assert read["lower"][2] == pytest.approx(0.025**0.5)
+    assert read["upper"][:3].eq(1).all()
+    assert read["estimate"][3] == 0
 
 
 def test_a_curve_of_one_event_is_estimable():
@@ -149,6 +161,7 @@ def test_groups_that_cannot_be_compared():
         ((TIME, EVENT), np.where(X > 2, np.nan, X), "missing_values", {"column": "x1"}),
         ((TIME, EVENT), X[:-1], "lengths_differ", {"found": N - 1}),
         ((TIME, EVENT * 2), X, "event_not_zero_or_one", {}),
+        ((np.ones(N), EVENT | True), X, "no_contrast_at_events", {"n_events": N}),
     ],
 )  # fmt: skip
 def test_models_that_cannot_be_fitted(rows, x, reason, counts):

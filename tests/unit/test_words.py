@@ -110,7 +110,7 @@ def test_context_is_told_with_population_exclusions_cut_off_and_method() -> None
 def test_phrases_are_said_with_numbers_dates_and_phrases_in_them() -> None:
     inner = Phrase("not_estimable.no_events")
     outer = Phrase("note.not_estimable", {"why": inner, "counts": "n=3"})
-    assert say(outer, "en") == "Not estimable: nothing was counted (n=3)."
+    assert say(outer, "en") == "Not estimable: no event was seen (n=3)."
     assert say(Phrase("note.dispersion", {"dispersion": 0.4}), "en").startswith("Casts vary 0.40")
     day = Phrase("word.is", {"day": date(2025, 3, 1)})
     assert say(day, "en") == "1 March 2025"
@@ -134,6 +134,9 @@ def test_a_code_of_ours_without_words_is_an_error_but_data_shows_as_it_came() ->
         (numbers.count(12345, "en"), "12,345"),
         (numbers.percent(0.7241, "en"), "72.4%"),
         (numbers.percent(1.0, "en"), "100.0%"),
+        (numbers.ratio(0.9972, "en"), "0.997"),
+        (numbers.ratio(1.00004, "en"), "1.0000"),
+        (numbers.ratio(1.0, "en"), "1.00"),
         (numbers.percent(2042 / 2043, "en"), ">99.9%"),
         (numbers.percent(0.99949, "en"), "99.9%"),
         (numbers.percent(0.0, "en"), "0.0%"),
