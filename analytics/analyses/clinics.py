@@ -143,6 +143,8 @@ def _shares(rows: pd.DataFrame, yes: np.ndarray) -> Units:
 
 
 def _ratios(rows: pd.DataFrame, used: np.ndarray) -> Units:
+    if rows.empty:
+        raise NotEstimableError("no_rows", n_feet=0)
     design = np.column_stack([np.ones(len(rows)), find_case_mix(rows)])
     varies = np.ptp(design, axis=0) > 0
     varies[0] = True
