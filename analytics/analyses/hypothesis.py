@@ -15,6 +15,7 @@ from analytics.analyses.outcome_models import Fitted, ratios
 from analytics.analyses.outcomes import find_outside
 from analytics.analyses.study import (
     Study,
+    basis_of,
     context_of,
     cut_of,
     design_of,
@@ -59,6 +60,7 @@ def effects(study: Study) -> Result:
     """
     design = design_of(study, study.asked.rows)
     context = context_of(study, design, f"answer_{study.outcome.kind}", method_of(study))
+    context = replace(context, notes=basis_of(study))
     try:
         fitted = fit(study, design)
     except NotEstimableError as reason:
@@ -201,7 +203,7 @@ def _followed(study: Study, design: Design) -> tuple[Phrase, ...]:
     if study.outcome.kind != "time":
         return ()
     years = (design.rows["time_days"] - design.rows["entry_days"]) / 365.25
-    values = {"years": round(float(years.sum()), 1), "middle": round(float(years.median()), 1)}
+    values = {"years": round(float(years.sum())), "middle": round(float(years.median()), 1)}
     return (Phrase("note.followed", values),)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -17,11 +18,12 @@ from analytics.analyses.study import (
     design_of,
     in_levels,
     is_number,
+    name_column,
     only_known,
 )
 from analytics.definitions.hypotheses import IMBALANCE
 from analytics.errors import NotEstimableError
-from analytics.results import ESTIMATES, PROFILE, Phrase, Result
+from analytics.results import ESTIMATES, PROFILE, Context, Phrase, Result
 from analytics.stats.proportions import Interval
 from analytics.stats.standardised import standardised_difference, standardised_distance
 
@@ -47,9 +49,8 @@ def profile(study: Study) -> Result:
         for group in sorted(groups.unique())
         for line in _lines(rows.loc[groups.eq(group)], rows[variable])
     ]
-    design = design_of(study, study.asked.rows)
     method = Method(Phrase("method.count"), notes=cut_of(rows, name))
-    context = context_of(study, design, "described", method)
+    context = _context(study, rows, "described", method)
     frame = pd.DataFrame(lines, columns=[name, *PROFILE.columns])
     return Result(PROFILE, typed(frame, PROFILE, (name,)), context, (name,))
 
@@ -83,13 +84,13 @@ def differences(study: Study) -> Result:
             at = _furthest(values.loc[known], groups.loc[known])
             figures = {n: float(getattr(at, n)) for n in ("estimate", "lower", "upper")}
         except NotEstimableError as reason:
-            notes.append(why_not(reason))
+            told = {"which": name_column(variable), "why": why_not(reason)}
+            notes.append(Phrase("note.one_not_estimable", told))
             figures = dict.fromkeys(("estimate", "lower", "upper"), np.nan)
         lines.append(line | figures)
-    design = design_of(study, study.asked.rows)
-    told = (Phrase("note.imbalance", {"limit": IMBALANCE}), *dict.fromkeys(notes))
-    method = Method(Phrase("method.standardised"), _REFERENCE, told)
-    context = context_of(study, design, "balance", method)
+    noted = (Phrase("note.imbalance", {"limit": IMBALANCE}), *notes)
+    method = Method(Phrase("method.standardised"), _REFERENCE, noted)
+    context = _context(study, rows, "balance", method)
     frame = pd.DataFrame(lines, columns=["variable", *ESTIMATES.columns])
     return Result(ESTIMATES, typed(frame, ESTIMATES, ("variable",)), context, ("variable",))
 
@@ -101,6 +102,16 @@ def _rows(study: Study) -> tuple[pd.DataFrame, pd.Series, str]:
     exposure = only_known(rows[name])
     rows = rows.loc[exposure.notna()]
     return rows, in_levels(exposure.dropna()), name
+
+
+def _context(study: Study, rows: pd.DataFrame, question: str, method: Method) -> Context:
+    """Return the context of those described, who may lack a value that the model needs."""
+    name = study.hypothesis.exposure
+    n_missing = len(study.asked.rows) - len(rows)
+    exclusions = ((f"missing_{name}", n_missing),) if n_missing else ()
+    design = replace(design_of(study, study.asked.rows), rows=rows, exclusions=exclusions)
+    context = context_of(study, design, question, method)
+    return replace(context, population=Phrase("population.described"))
 
 
 def _variables(study: Study) -> list[str]:

@@ -60,7 +60,7 @@ def missing(study: Study, *, seed: int = 20260101) -> Result:
         Phrase("note.missing_at_random"),
         Phrase("note.n_with_gaps", {"n_gaps": n_gaps, "n_rows": len(rows)}),
     )
-    method = Method(Phrase("method.missing_effects"), _REFERENCE, notes)
+    method = Method(Phrase("method.missing_values"), _REFERENCE, notes)
     return side_by_side(study, "rows_used", makes, method, seed=seed)
 
 
@@ -155,6 +155,8 @@ def _decoded(
     """Return columns with their gaps filled; a code takes the level that was drawn."""
     filled: dict[str, pd.Series] = {}
     for name, values in known.items():
+        if name == "clinic":
+            continue
         if name not in coded:
             filled[name] = copy[name] if name in copy else values.astype("float64")
             continue

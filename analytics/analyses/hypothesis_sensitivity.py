@@ -53,7 +53,7 @@ def models(study: Study) -> Result:
     Returns
     -------
     Result
-        Effects by ``family``; last the model of the answer with nothing held equal, on the same
+        Effects by ``model``; last the model of the answer with nothing held equal, on the same
         feet. A ratio of odds, or of rates, is another measure than the one
         stated: compare directions and intervals, not sizes.
     """
@@ -65,7 +65,7 @@ def models(study: Study) -> Result:
     references = (
         "Odell et al. 1992, Biometrics 48:951 (intervals); Huang 2017, Stat Model 17:359 (counts)"
     )
-    return side_by_side(study, "family", makes, Method(Phrase("method.families"), references))
+    return side_by_side(study, "model", makes, Method(Phrase("method.families"), references))
 
 
 def side_by_side(

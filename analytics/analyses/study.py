@@ -191,17 +191,8 @@ def method_of(study: Study) -> Method:
 
 def context_of(study: Study, design: Design, question: str, method: Method) -> Context:
     """Return the context of a result of a study on a design."""
-    asked, hypothesis = study.asked, study.hypothesis
-    notes = [*study.notes, *method.notes]
-    if hypothesis.adjust:
-        names = tuple(name_column(name) for name in hypothesis.adjust)
-        notes.append(Phrase("note.held_equal", {"columns": names}))
-    else:
-        notes.append(Phrase("note.nothing_held_equal"))
-    if study.landmark_days:
-        notes.append(Phrase("note.landmark_from", {"days": study.landmark_days}))
-    plain = replace(method, notes=tuple(notes))
-    context = describe(study.cohort, question, design.rows, method=plain, unit=asked.unit)
+    asked = study.asked
+    context = describe(study.cohort, question, design.rows, method=method, unit=asked.unit)
     events = events_of(design)
     return replace(
         context,
@@ -209,6 +200,17 @@ def context_of(study: Study, design: Design, question: str, method: Method) -> C
         exclusions=(*asked.outside, *asked.unanswered, *design.exclusions),
         n_events=int(round(float(events.sum()))) if len(events) else 0,
     )
+
+
+def basis_of(study: Study) -> tuple[Phrase, ...]:
+    """Return when the hypothesis was stated, what is held equal, and from which day on."""
+    notes = [*study.notes, Phrase("note.nothing_held_equal")]
+    if study.hypothesis.adjust:
+        names = tuple(name_column(name) for name in study.hypothesis.adjust)
+        notes[-1] = Phrase("note.held_equal", {"columns": names})
+    if study.landmark_days:
+        notes.append(Phrase("note.landmark_from", {"days": study.landmark_days}))
+    return tuple(notes)
 
 
 def in_levels(values: pd.Series) -> pd.Series:

@@ -54,7 +54,9 @@ def _row(row: Row, released: Released, language: str) -> DotRow:
     name = terms.term(row.text("term"), row.cell("level"), row.cell("reference"), language)
     if released.groups:
         where = terms.group(released.groups, row.groups, language)
-        name = label(language, "word.group", name=where, level=name)
+        name = _within(where, row, released, language) or label(
+            language, "word.group", name=where, level=name
+        )
     if row.estimate is None:
         word = "withheld" if row.is_hidden else "not_estimable"
         return DotRow(fold(name), None, None, None, label(language, f"word.{word}"))
@@ -63,6 +65,16 @@ def _row(row: Row, released: Released, language: str) -> DotRow:
         ends = (numbers.ratio(end, language) for end in (row.lower, row.upper))
         text = f"{text} ({numbers.interval(*ends)})"
     return DotRow(fold(name), row.estimate, row.lower, row.upper, text)
+
+
+def _within(where: str, row: Row, released: Released, language: str) -> str:
+    """Return the short name of a row among groups that all show one term; else nothing."""
+    if released.frame["term"].nunique() > 1:
+        return ""
+    if not terms.has_level(row.cell("level")) or released.frame["level"].nunique() == 1:
+        return where
+    level = terms.level(row.text("term"), row.cell("level"), language)
+    return label(language, "word.group", name=where, level=level)
 
 
 def _inside(row: DotRow, low: float, high: float) -> DotRow:

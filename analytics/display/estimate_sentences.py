@@ -7,6 +7,7 @@ from functools import partial
 
 import pandas as pd
 
+from analytics.definitions.hypotheses import IMBALANCE
 from analytics.definitions.labels import label
 from analytics.display import measures, numbers, terms
 from analytics.display.readings import Row, rows_of
@@ -172,8 +173,9 @@ def _beside(measure: str, read: list[Row], released: Released, language: str) ->
 
 def _range(words: str, read: list[Row], group: str, language: str) -> list[str]:
     found = [row.estimate for row in read if row.estimate is not None]
-    if not found:
-        return []
+    if len(found) < 2:
+        n, total = len(read) - len(found), len(read)
+        return [label(language, "sentence.groups_hidden", measure=words, n=n, total=total)]
     low, high = (numbers.percent(end(found), language) for end in (min, max))
     name = terms.column(group, language)
     values = {"low": low, "high": high, "group": terms.within(name)}
@@ -209,10 +211,42 @@ def _nothing(measure: str, read: list[Row], released: Released, language: str) -
     return []
 
 
+def _balance(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
+    """Say which variables lie further apart than custom calls balanced."""
+    limit = numbers.decimal(IMBALANCE, language, places=1)
+    known = [row for row in read if row.estimate is not None]
+    out = [row for row in known if abs(row.estimate or 0.0) > IMBALANCE]
+    names = [terms.group(released.groups, row.groups, language) for row in out]
+    told = [label(language, "sentence.balanced", limit=limit, n=len(known))]
+    if names:
+        told = [label(language, "sentence.unbalanced", limit=limit, names=", ".join(names))]
+    n = len(read) - len(known)
+    if n:
+        words = measures.name_of(measure, language)
+        told.append(label(language, "sentence.groups_hidden", measure=words, n=n, total=len(read)))
+    return told
+
+
+def _needed(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
+    """Say how many it takes for each ratio."""
+    parts = [
+        label(language, "sentence.needed_part", n=n, ratio=ratio)
+        for row in read
+        if row.estimate is not None
+        for ratio, n in (_named(row, measure=measure, released=released, language=language),)
+    ]
+    if not parts:
+        return []
+    words = measures.name_of(measure, language)
+    return [label(language, "sentence.needed", measure=words, parts=", ".join(parts))]
+
+
 #: Groups that are told in their own way. Those of a parameter are one figure as an assumption
 #: moves, whose limits are no interval of chance: nothing is told of how they compare.
 _TOLD_APART: dict[str, Callable[[str, list[Row], Released, str], list[str]]] = {
     "parameter": _nothing,
     "quarter_done": _last_two,
     "quarter_due": _due,
+    "variable": _balance,
+    "ratio_to_find": _needed,
 }

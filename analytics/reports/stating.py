@@ -15,7 +15,7 @@ from analytics.definitions.fingerprint import fingerprint
 from analytics.definitions.hypotheses import Hypothesis
 from analytics.definitions.labels import label, labels
 from analytics.definitions.reporting_items import REPORTING_ITEMS
-from analytics.display import measures, terms, words
+from analytics.display import measures, numbers, terms, words
 from analytics.display.block import Block
 from analytics.display.listing import Listing
 from analytics.errors import SettingsError
@@ -145,7 +145,15 @@ def write_feet(report: Report, study: Study, folder: str) -> Listing:
     paths: dict[Path, None] = {}
     for name in FEET:
         paths |= dict.fromkeys(write_analysis_file(cohort, Path(folder) / name))
-    lines = [(path.name, str(len(feet)), hash_file(path)[:_HASH_SHOWN]) for path in paths]
+    n_rows = {name: len(feet) for name in FEET}
+    lines = [
+        (
+            path.name,
+            numbers.count(n_rows.get(path.name, feet.shape[1]), report.language),
+            hash_file(path)[:_HASH_SHOWN],
+        )
+        for path in paths
+    ]
     return _listing(report, "file", lines)
 
 
