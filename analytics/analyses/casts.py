@@ -119,6 +119,8 @@ def _casts(design: Design) -> np.ndarray:
 
 
 def _fit(design: Design) -> MarginalFit:
+    if not len(design.terms):
+        raise NotEstimableError("constant_covariate", n_rows=len(design.rows))
     matrix = np.column_stack([np.ones(len(design.rows)), design.matrix])
     return log_linear(_casts(design), matrix, cluster=design.rows["child"].to_numpy())
 

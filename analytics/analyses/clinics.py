@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from analytics.analyses.casts import ADJUSTMENT
+from analytics.analyses.clinic_limits import (
+    ACTION,
+    FLAGS,
+    WARNING,
+    Units,
+    find_limits,
+    is_telling,
+    without_outliers,
+)
 from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.design import Covariate, build_design
 from analytics.analyses.verdicts import find_verdicts
@@ -19,25 +28,14 @@ from analytics.results import COMPARISON, Context, Phrase, Result
 from analytics.stats.case_mix import shrunken_logistic
 from analytics.stats.counts import log_linear
 from analytics.stats.funnel import (
-    Overdispersion,
-    binomial_limits,
     expected_false_flags,
-    level_with_spread,
     outside,
     overdispersion,
-    widened,
     z_scores,
 )
 from analytics.stats.marginal import mean_at
 from analytics.stats.proportions import clustered_proportion, wilson
 from analytics.stats.shrinkage import beta_binomial
-
-WARNING, ACTION = 0.95, 0.998
-
-#: Share of clinics that may be set aside while the centre is found.
-SET_ASIDE = 0.10
-
-FLAGS = {-1: "lower", 0: "as_expected", 1: "higher"}
 
 #: What differs between the children of clinics.
 CASE_MIX = (Covariate("pirani_start"), *(c for c in ADJUSTMENT if c.column != "clinic"))
@@ -46,20 +44,6 @@ _METHOD = Method(
     "Spiegelhalter 2005, Stat Med 24:1185; Spiegelhalter 2005, Qual Saf Health Care 14:347",
     (Phrase("note.comparison"),),
 )
-
-
-@dataclass(frozen=True)
-class Units:
-    """One row per clinic, in the order of the codes.
-
-    ``table`` has ``unit, numerator, denominator, expected, estimate, lower, upper, shrunken,
-    children``; ``error`` the standard error of each estimate if the clinic were like the network,
-    ``target`` the network's figure.
-    """
-
-    table: pd.DataFrame
-    error: np.ndarray
-    target: float
 
 
 def comparison(cohort: Cohort, indicator: Indicator) -> Result:
@@ -144,6 +128,8 @@ def _shares(rows: pd.DataFrame, yes: np.ndarray) -> Units:
 
 def _ratios(rows: pd.DataFrame, used: np.ndarray) -> Units:
     if rows.empty:
+        raise NotEstimableError("no_rows")
+    if rows.empty:
         raise NotEstimableError("no_rows", n_feet=0)
     design = np.column_stack([np.ones(len(rows)), find_case_mix(rows)])
     varies = np.ptp(design, axis=0) > 0
@@ -197,51 +183,20 @@ def _counts(rows: pd.DataFrame, seen: np.ndarray, expected: np.ndarray) -> pd.Da
     return table
 
 
-def without_outliers(units: Units) -> tuple[Units, Overdispersion]:
-    """Return the clinics against a centre that the most unusual ones do not move, and the spread.
-
-    As when limits of a control chart are set (NIST/SEMATECH e-Handbook, section 6.3.3.2), units
-    beyond the plain 99.8% limits are set aside first, here the most extreme tenth at most (one
-    at least may be): more of them are no outliers but variation between clinics.
-    """
-    table, error = units.table, units.error
-    z = z_scores(table["estimate"].to_numpy(), units.target, error)
-    most = max(1, int(SET_ASIDE * len(z)))
-    far = np.argsort(-np.abs(z), kind="stable")[:most]
-    aside = np.zeros(len(z), dtype=bool)
-    aside[far[np.abs(z[far]) > stats.norm.ppf((1 + ACTION) / 2)]] = True
-    if (~aside).sum() < 2:
-        aside[:] = False
-    rest = table.loc[~aside]
-    shift = float(rest["numerator"].sum() / rest["expected"].sum())
-    table = table.assign(expected=table["expected"] * shift)
-    target = units.target * shift
-    if units.target == 1:
-        figures = ["estimate", "lower", "upper"]
-        table[figures] = table[figures] / shift
-        target = 1.0
-    else:
-        error = error * np.sqrt(target * (1 - target) / (units.target * (1 - units.target)))
-    z = z_scores(table["estimate"].to_numpy(), target, error)
-    spread = overdispersion(z, error)
-    return Units(table, error, target), spread
-
-
 def _judged(cohort: Cohort, units: Units, context: Context) -> Result:
     units, spread = without_outliers(units)
     table, error, target = units.table, units.error, units.target
-    level = level_with_spread(ACTION, spread=spread)
     size = table["denominator"].to_numpy(dtype=float)
-    limits = find_limits(size, error, units, level=level, spread=spread)
-    flag = pd.Series(outside(table["estimate"].to_numpy(), limits)).map(FLAGS)
-    # A limit that is not known judges nobody.
-    flag = flag.where(np.isfinite(limits[0]) & np.isfinite(limits[1]))
+    limits = find_limits(size, error, units, level=ACTION, spread=spread)
+    beyond = pd.Series(outside(table["estimate"].to_numpy(), limits))
     few = table["children"] < cohort.protocol.few_children
-    table = table.assign(flag=flag.mask(few, "too_few"))
     n_judged = int((~few).sum())
+    unsaid = few if is_telling(spread) else few | beyond.eq(0)
+    table = table.assign(flag=beyond.map(FLAGS).mask(unsaid, "too_few"))
     notes = (
         *_false_flags(n_judged),
         Phrase("note.spread" if spread.tau2 > 0 else "note.no_spread"),
+        *([] if is_telling(spread) else [Phrase("note.few_clinics")]),
     )
     # Limits by volume, for a clinic whose children are like the network's.
     grid = np.unique(np.linspace(max(size.min(), 1), size.max(), 60).round())
@@ -270,22 +225,6 @@ def _false_flags(n_judged: int) -> tuple[Phrase, ...]:
         values = {"clinics": n_judged, "reports": round(1 / expected)}
         return (Phrase("note.false_flags_seldom", values),)
     return (Phrase("note.false_flags", {"clinics": n_judged, "expected": round(expected)}),)
-
-
-def find_limits(
-    size: np.ndarray, error: np.ndarray, units: Units, *, level: float, spread: Overdispersion
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return exact limits of a share, normal ones of a ratio, carried out for overdispersion."""
-    target = units.target
-    if target < 1:
-        # The exact distribution knows whole numbers only.
-        effective = np.maximum(np.round(target * (1 - target) / error**2), 1)
-        low, high = binomial_limits(target, effective, level=level)
-    else:
-        half = stats.norm.ppf((1 + level) / 2) * error
-        low, high = np.maximum(target - half, 0), target + half
-    low, high = widened((low, high), target, error, spread=spread)
-    return np.maximum(low, 0), np.minimum(high, 1) if target < 1 else high
 
 
 def _nothing(cohort: Cohort, rows: pd.DataFrame, seen: np.ndarray, context: Context) -> Result:

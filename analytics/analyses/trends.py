@@ -172,7 +172,7 @@ def _drawn(table: pd.DataFrame, indicator: Indicator) -> tuple[pd.DataFrame, flo
         with np.errstate(divide="ignore", invalid="ignore"):
             share = table["numerator"].astype("Float64").to_numpy(float, np.nan) / size
         plain = np.where(size > 0, share, np.nan)
-        return table.assign(estimate=plain, signal="none", **blank), why_not(reason)
+        return table.assign(estimate=plain, signal=pd.NA, **blank), why_not(reason)
     table = table.assign(
         estimate=chart.rate,
         centre=chart.centre,

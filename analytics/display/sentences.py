@@ -175,7 +175,8 @@ def _trend(released: Released, language: str) -> tuple[str, ...]:
             label(language, "sentence.trend_signal", period=period, estimate=value, signal=words)
         )
     if not told and len(read) > hidden:
-        told.append(label(language, "sentence.trend_quiet"))
+        is_judged = any(row.figure("upper_limit") is not None for row in read)
+        told.append(label(language, f"sentence.trend_{'quiet' if is_judged else 'unjudged'}"))
     if hidden:
         told.append(label(language, "sentence.trend_hidden", n=hidden, total=len(read)))
     return tuple(told)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import optimize, stats
 
 from analytics.errors import NotEstimableError
 from analytics.stats.proportions import Floats
@@ -175,17 +175,37 @@ def widened(
     return target - (target - low) * stretch, target + (high - target) * stretch
 
 
-def level_with_spread(level: float, *, spread: Overdispersion) -> float:
-    """Level to draw limits at when tau2 was estimated from the same units.
+def quantile_with_spread(level: float, *, spread: Overdispersion) -> float:
+    """How many errors from the target limits stand when tau2 was estimated from the same units.
 
-    The level whose normal quantile is the t quantile on units - 1 degrees of freedom; the
-    level itself when tau2 is 0. Our own allowance: without it 99.8% limits of 20 to 50 varying
-    units leave out 0.3 to 0.4% of those in control, with it 0.12 to 0.17%.
+    The t quantile on units - 1 degrees of freedom; the normal one when tau2 is 0. Our own
+    allowance: without it 99.8% limits of 20 to 50 varying units leave out 0.3 to 0.4% of those in
+    control, with it 0.12 to 0.17%.
     """
+    tail = (1 - level) / 2
     if spread.tau2 == 0:
-        return level
-    quantile = stats.t.ppf((1 + level) / 2, spread.n_units - 1)
-    return float(2 * stats.norm.cdf(quantile) - 1)
+        return float(stats.norm.isf(tail))
+    return float(stats.t.isf(tail, spread.n_units - 1))
+
+
+def unlike_quantile(n_others: int, *, tail: float, spread: Overdispersion) -> float:
+    """How many errors from units that set the limits alone another one must lie to be unlike them.
+
+    Where they vary by more than chance, Student's t with ``n_others - 1`` degrees of freedom. Where
+    they seem not to, so few may hide a spread: the distance is such that, whatever the true spread,
+    the chance that they show none and that a unit like them still lies so far out is at most
+    twice the tail. With r the spread in units of the error, the others show none when a
+    chi-square on ``n_others`` is below (n_others - 1) / (1 + r^2). Our own allowance.
+    """
+    if spread.tau2 > 0:
+        return float(stats.t.isf(tail, n_others - 1))
+    times = np.sqrt(1 + np.geomspace(0.01, 100, 200) ** 2)
+    shows_none = stats.chi2.cdf((n_others - 1) / times**2, n_others)
+
+    def excess(quantile: float) -> float:
+        return float((shows_none * 2 * stats.norm.sf(quantile / times)).max()) - 2 * tail
+
+    return float(optimize.brentq(excess, 0.0, 1e4))
 
 
 def outside(rate: ArrayLike, limits: tuple[Floats, Floats]) -> NDArray[np.int64]:

@@ -149,6 +149,7 @@ def solve(problem: Problem, *, exchangeable: bool) -> MarginalFit:
     held at 0.95 or less. Liang & Zeger 1986, Biometrika 73:13.
     """
     beta, alpha = _iterate(problem, _start(problem), exchangeable=False)
+    _refuse_separation(problem, beta)
     plain = rows = _standardised(problem, beta)
     if exchangeable and problem.sizes.max() > 1:
         beta, alpha = _iterate(problem, beta, exchangeable=True)
@@ -200,6 +201,12 @@ def _iterate(problem: Problem, beta: Floats, *, exchangeable: bool) -> tuple[Flo
         if np.abs(step).max() < 1e-10 * (1 + np.abs(beta).max()):
             return beta, alpha
     raise _why_no_solution(problem, beta)
+
+
+def _refuse_separation(problem: Problem, beta: Floats) -> None:
+    """Raise where steps only ended because every mean has run into one of its limits."""
+    if problem.mean.highest == 1 and (np.abs(problem.design @ beta) > FAR_OUT).all():
+        raise _why_no_solution(problem, beta)
 
 
 def _why_no_solution(problem: Problem, beta: Floats) -> NotEstimableError:

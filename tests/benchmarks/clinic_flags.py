@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.clinics import ACTION, Units, find_limits, without_outliers
-from analytics.stats.funnel import level_with_spread, outside
+from analytics.analyses.clinic_limits import ACTION, Units, find_limits, without_outliers
+from analytics.stats.funnel import outside
 
 SEED, N_NETWORKS, SHARE = 20261125, 2000, 0.15
 
@@ -35,15 +35,14 @@ def network(rng: np.random.Generator, n_clinics: int, spread: float, *, odd: boo
 def flagged(units: Units) -> np.ndarray:
     units, spread = without_outliers(units)
     size = units.table["denominator"].to_numpy(dtype=float)
-    level = level_with_spread(ACTION, spread=spread)
-    limits = find_limits(size, units.error, units, level=level, spread=spread)
+    limits = find_limits(size, units.error, units, level=ACTION, spread=spread)
     return outside(units.table["estimate"].to_numpy(), limits) != 0
 
 
 def main() -> None:
     rng = np.random.default_rng(SEED)
     lines = []
-    for n_clinics in (14, 50):
+    for n_clinics in (5, 14, 50):
         for spread in (0.0, 0.02, 0.05):
             for odd in (False, True):
                 hits = np.array(

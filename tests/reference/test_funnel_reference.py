@@ -9,10 +9,11 @@ from analytics.stats.funnel import (
     adjusted_z,
     binomial_limits,
     expected_false_flags,
-    level_with_spread,
     outside,
     overdispersion,
     poisson_limits,
+    quantile_with_spread,
+    unlike_quantile,
     widened,
     z_scores,
 )
@@ -160,11 +161,32 @@ def test_limits_are_never_narrowed(toy):
     for before, after in zip(exact, widened(exact, target, se, spread=calm), strict=True):
         assert after == pytest.approx(before, rel=1e-14)  # rounding alone
     assert adjusted_z(z, se, spread=calm, multiplicative=True) == pytest.approx(z, abs=0)
-    assert level_with_spread(0.998, spread=calm) == 0.998
+    # 99.9% points as in printed tables (from memory, NIST e-Handbook 1.3.6.7): normal 3.090 and
+    # Student's t on 4 degrees of freedom 7.173.
+    assert quantile_with_spread(0.998, spread=calm) == pytest.approx(3.090, abs=5e-4)
+    five = overdispersion([-3.0, 3.0, 0.5, 4.0, -2.0], np.ones(5))
+    assert five.tau2 > 0
+    assert quantile_with_spread(0.998, spread=five) == pytest.approx(7.173, abs=5e-4)
+    assert unlike_quantile(5, tail=0.001, spread=five) == pytest.approx(7.173, abs=5e-4)
     wild = overdispersion(z, se)
     low, high = widened(exact, target, se, spread=wild)
     assert (low < exact[0]).all()
     assert (high > exact[1]).all()
+
+
+@pytest.mark.parametrize("n_others", [4, 13])
+def test_a_unit_like_the_others_is_seldom_unlike_them_whatever_their_spread(n_others):
+    # By simulation: the others show no spread, and one more of them lies beyond the quantile.
+    rng, tail, n = np.random.default_rng(12), 0.002, 200_000
+    flat = overdispersion(np.zeros(n_others), np.ones(n_others))
+    quantile = unlike_quantile(n_others, tail=tail, spread=flat)
+    chance = []
+    for times in (1.0, 1.5, 2.0, 3.0, 4.0, 6.0):
+        z = times * rng.standard_normal((n, n_others + 1))
+        shows_none = (z[:, 1:] ** 2).sum(axis=1) < n_others - 1
+        chance.append((shows_none & (np.abs(z[:, 0]) > quantile)).mean())
+    assert max(chance) <= 2 * tail + 3 * np.sqrt(2 * tail / n)
+    assert max(chance) >= tail  # no wider than it takes
 
 
 def test_large_units_meet_the_additive_normal_limits(toy):

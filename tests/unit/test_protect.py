@@ -9,8 +9,8 @@ from shown import context, curve_result, estimates_frame
 
 from analytics.definitions.policies import INTERNAL, PUBLIC
 from analytics.display.words import findings
-from analytics.results import COMPARISON, CURVE, EFFECTS, ESTIMATES, FLOW, TREND, Phrase, Result
-from analytics.sharing.clinics import OTHER_CLINICS, draw_letters, letters
+from analytics.results import COMPARISON, CURVE, EFFECTS, ESTIMATES, FLOW, Phrase, Result
+from analytics.sharing.clinics import OTHER_CLINICS, letters
 from analytics.sharing.protect import protect
 
 
@@ -206,29 +206,6 @@ def test_a_report_may_give_the_letters() -> None:
     assert shown["n"].tolist() == [90, 60]
 
 
-def test_letters_follow_neither_size_nor_name_and_stay() -> None:
-    names = [f"Clinic {i:02d}" for i in range(40)]
-    children = pd.Series(range(10, 50), index=names)
-    drawn = draw_letters(children, 10, b"a key for tests")
-    # As places: how far each of the two orders agrees with the letters (Spearman).
-    places = pd.Series({name: (len(code), code) for name, code in drawn.items()}).rank()
-    assert sorted(drawn.values(), key=lambda c: (len(c), c))[-1] == letters(39)
-    assert abs(places[names].corr(children.rank(), method="spearman")) < 0.5
-    assert draw_letters(children[::-1] * 3, 10, b"a key for tests") == drawn
-    assert draw_letters(children, 10, b"another key here") != drawn
-
-
-def test_clinics_that_a_report_shows_as_one_are_so_in_every_table() -> None:
-    sizes = {"Asmara": 60, "Birao": 90, "Cinta": 6, "Edu": 12}
-    codes = draw_letters(pd.Series(sizes), 10, b"a key for tests")
-    assert set(codes) == {"Asmara", "Birao"}
-    rows = clinic_rows({"Asmara": 600, "Birao": 900, "Cinta": 300, "Edu": 400})
-    many = estimates(rows, "clinic", unit="record")
-    shown = protect(many, PUBLIC, codes=codes).frame
-    assert shown["clinic"].tolist() == ["A", "B", OTHER_CLINICS]
-    assert shown["n"].iloc[2] == 700
-
-
 def test_letters_go_on_after_z() -> None:
     assert [letters(i) for i in (0, 25, 26, 27, 701, 702)] == ["A", "Z", "AA", "AB", "ZZ", "AAA"]
 
@@ -277,20 +254,6 @@ def test_a_table_split_by_two_columns_is_withheld_whole() -> None:
     assert released.frame.empty
     assert Phrase("protect.too_fine") in released.notes
     assert "withheld" in findings(released, "en")[0]
-
-
-def test_quarters_of_single_clinics_do_not_leave() -> None:
-    lines = [(clinic, f"2024Q{q}", 20, 40, 0.5, 0.5, 0.2, 0.8, "none")
-             for clinic in ("Asmara", "Birao") for q in (1, 2)]  # fmt: skip
-    frame = pd.DataFrame(lines, columns=["clinic", *TREND.columns])
-    beside = {"children": pd.DataFrame({"clinic": ["Asmara", "Birao"], "children": [40, 40]})}
-    result = Result(TREND, frame, context("trend_initial_correction"), ("clinic",), beside)
-    released = protect(result, PUBLIC)
-    assert released.frame.empty and released.beside == {}
-    assert "withheld" in findings(released, "en")[0]
-    assert len(protect(result, INTERNAL).frame) == 4
-    whole = Result(TREND, frame.iloc[:2, 1:], context("trend_initial_correction"))
-    assert len(protect(whole, PUBLIC).frame) == 2
 
 
 def test_the_context_says_months_and_no_small_count() -> None:
