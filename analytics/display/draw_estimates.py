@@ -88,7 +88,7 @@ def _by_group(read: Sequence[Row], released: Released, language: str) -> Figure:
     panels = _split(read)
     groups = list(dict.fromkeys(row.groups for row in read))
     shown = groups[:_MOST_ROWS]
-    names = [fit(terms.group(released.groups, g, language), longest=24) for g in shown]
+    names = [fold(terms.group(released.groups, g, language), width=24) for g in shown]
     figure, axes_of = _grid(len(panels), 0.62 + ROW_HEIGHT * max(len(shown), 2))
     for number, (axes, (measure, rows)) in enumerate(zip(axes_of, panels.items(), strict=False)):
         of_group = {row.groups: row for row in rows}

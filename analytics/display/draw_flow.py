@@ -10,7 +10,7 @@ from analytics.definitions.labels import label
 from analytics.display import numbers, terms
 from analytics.display.draw_boxes import draw_boxes
 from analytics.display.estimate_sentences import count_words
-from analytics.display.theme import PALE, QUIET, RULE, SERIES, fit, new_figure
+from analytics.display.theme import PALE, QUIET, RULE, SERIES, fit, fold, new_figure
 from analytics.sharing.protect import Released
 
 _STEP_HEIGHT = 0.62
@@ -71,5 +71,5 @@ def _draw_step(axes: Axes, place: int, rows: pd.DataFrame, *, scale: float, lang
         if pd.isna(row.n_reason) or row.n_reason > 0
     ]
     if reasons:
-        text = fit("  \N{MIDDLE DOT}  ".join(reasons), longest=105)
+        text = fold("  \N{MIDDLE DOT}  ".join(reasons), width=88)
         axes.text(0, place + 0.27, text, va="top", fontsize=7.5, color=QUIET)
