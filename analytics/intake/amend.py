@@ -136,7 +136,7 @@ def leave_out_impossible(frame: pd.DataFrame, table: str) -> tuple[pd.DataFrame,
     """
     parts = []
     for column in TABLES[table]:
-        if column.limits is None or column.unit in _HAVE_A_RULE:
+        if column.limits is None or column.unit in _HAVE_A_RULE or column.name not in frame:
             continue
         values = frame[column.name].to_numpy(dtype=float, na_value=np.nan)
         low, high = column.limits

@@ -8,6 +8,7 @@ import pandas as pd
 from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
 from analytics.errors import BalanceError
 from analytics.intake.accounts import ADDRESS, with_address
+from analytics.intake.frames import nothing
 from analytics.intake.gathered import Gathered
 from analytics.intake.screen import Screened
 
@@ -79,7 +80,7 @@ def shape_table(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     extras = sorted(name for name in frame.columns if name.startswith(EXTRA_PREFIX))
     further = [name for name in ADDRESS if table == "visits"]
     frame = frame.assign(
-        **{name: pd.array([pd.NA] * len(frame), dtype=kind)
+        **{name: nothing(kind, len(frame))
            for name, kind in columns.items() if name not in frame}
     )  # fmt: skip
     shaped = frame[[*columns, *extras, *further]].astype(columns)

@@ -82,6 +82,8 @@ class Course:
 
     def number(self, name: str) -> np.ndarray:
         """Return a column as fractions; NaN where missing."""
+        if name not in self.visits:
+            return np.full(len(self.visits), np.nan)
         return self.visits[name].to_numpy(dtype=float, na_value=np.nan)
 
     def says(self, name: str, *values: object) -> np.ndarray:
@@ -93,7 +95,9 @@ class Course:
     def _coded(self, name: str) -> tuple[np.ndarray, list[object]]:
         """Return a column as places in its distinct values, made once; missing is -1."""
         if name not in self._made:
-            codes, distinct = pd.factorize(self.visits[name])
+            known = name in self.visits
+            column = self.visits[name] if known else np.full(len(self.visits), None)
+            codes, distinct = pd.factorize(column)
             self._made[name] = (codes, list(distinct))
         return self._made[name]
 

@@ -27,6 +27,20 @@ _MASKED = {"Int64": "int64", "Float64": "float64", "UInt64": "uint64", "boolean"
 _KIND = b"pandas type"
 
 
+def nothing(kind: str, n: int) -> pd.api.extensions.ExtensionArray:
+    """Return a column of a nullable type in which every value is missing."""
+    missing = np.ones(n, dtype=bool)
+    if kind == "string":
+        return pd.arrays.StringArray(np.full(n, pd.NA, dtype=object))
+    if kind == "boolean":
+        return pd.arrays.BooleanArray(np.zeros(n, dtype=bool), missing)
+    if kind == "Float64":
+        return pd.arrays.FloatingArray(np.zeros(n), missing)
+    if kind == "Int64":
+        return pd.arrays.IntegerArray(np.zeros(n, dtype=np.int64), missing)
+    return pd.array([pd.NA] * n, dtype=kind)
+
+
 def to_arrow(frame: pd.DataFrame, kinds: dict[str, str] | None = None) -> pa.Table:
     """Return a frame as an Arrow table; each field remembers its pandas type.
 
@@ -116,7 +130,7 @@ def _stack_column(parts: Sequence[pd.DataFrame], name: str) -> pd.Series:
 
 def write_frame(path: Path, frame: pd.DataFrame, kinds: dict[str, str] | None = None) -> None:
     """Write a frame as one Parquet file."""
-    pq.write_table(to_arrow(frame, kinds), path, compression="zstd", store_schema=True)
+    pq.write_table(to_arrow(frame, kinds), path, compression="lz4", store_schema=True)
 
 
 def read_frame(path: Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
@@ -135,7 +149,7 @@ def read_table(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
 def write_groups(path: Path, groups: Sequence[pd.DataFrame]) -> None:
     """Write frames of the same columns as row groups of one Parquet file, to be read one by one."""
     tables = [to_arrow(group) for group in groups]
-    with pq.ParquetWriter(path, tables[0].schema, compression="zstd") as writer:
+    with pq.ParquetWriter(path, tables[0].schema, compression="lz4") as writer:
         for table in tables:
             writer.write_table(table, row_group_size=max(table.num_rows, 1))
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
+from analytics.intake.frames import nothing
 from analytics.intake.merge import Merged, merge_rows
 from analytics.intake.submission import Submission
 from analytics.intake.translate import declared_column
@@ -23,6 +24,9 @@ OWN_COLUMNS = {
 
 #: More rows than any export has: its place times this, and its row, make the order of all rows.
 ROWS_OF_A_SOURCE = 2**32
+
+#: Columns that visits have even where no export has them; other ones come back at the end.
+CARRIED = ("child", "side", "clinic", "visited_on", "purpose", "procedure")
 
 
 @dataclass(frozen=True)
@@ -95,11 +99,12 @@ def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.Dat
     for name in (*declared, *extras, *further):
         kind = further[name] if name in further else _kind(table, name)
         if name not in stacked:
-            stacked[name] = pd.array([pd.NA] * len(stacked), dtype=kind)
+            if table != "visits" or name in CARRIED:
+                stacked[name] = nothing(kind, len(stacked))
         elif stacked[name].dtype != kind:
             stacked[name] = stacked[name].astype(kind)
     own = [name for name in stacked.columns if name not in (*declared, *extras)]
-    return stacked[[*own, *declared, *extras]]
+    return stacked[[*own, *(name for name in (*declared, *extras) if name in stacked)]]
 
 
 def _kind(table: str, name: str) -> str:
@@ -114,6 +119,7 @@ def merge_facts(gathered: Gathered, table: str) -> Merged:
     values = [name for name in facts.columns if name not in (*key, "seq", "clinic")]
     said = facts[values].notna().any(axis=1)
     if table == "children":
-        said[:] = True
+        # What the first row of a child tells of itself stands, also where it says nothing more.
+        said |= ~facts["child"].duplicated().to_numpy()
     facts = facts[said].sort_values("seq", kind="stable", ignore_index=True)
     return merge_rows(facts, key, values)

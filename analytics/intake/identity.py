@@ -85,7 +85,8 @@ def _number_texts(part: pd.Series) -> tuple[np.ndarray, list[str]]:
 
 def _hash(text: str, key: bytes) -> str:
     digest = hmac.digest(key, text.encode("utf-8"), "sha256")
-    return base64.b32encode(digest).decode("ascii")[:PSEUDONYM_LENGTH].lower()
+    # Five bits make a letter: no more bytes are looked at than the letters need.
+    return base64.b32encode(digest[: PSEUDONYM_LENGTH * 5 // 8]).decode("ascii").lower()
 
 
 def scan_for_identifiers(cells: pd.DataFrame, texts: Mapping[str, bool], *, where: str) -> None:

@@ -44,7 +44,7 @@ def merge_rows(rows: pd.DataFrame, key: tuple[str, ...], values: list[str]) -> M
     code = group_codes(rows, key)
     n = len(rows)
     first = np.full(int(code.max(initial=-1)) + 1, n)
-    np.minimum.at(first, code, np.arange(n))
+    first[code[::-1]] = np.arange(n)[::-1]  # the earliest is written last
     stands_for = first[code]
     records = rows.iloc[np.sort(first)].copy()
     several = np.flatnonzero(np.bincount(code, minlength=len(first))[code] > 1)
@@ -69,8 +69,7 @@ def group_codes(rows: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
     code = np.zeros(len(rows), dtype=np.int64)
     for name in key:
         part, distinct = pd.factorize(rows[name])
-        code = code * (len(distinct) + 1) + part
-        code = np.unique(code, return_inverse=True)[1]
+        code = pd.factorize(code * (len(distinct) + 1) + part)[0]
     return code
 
 

@@ -81,7 +81,7 @@ def screen(visits: pd.DataFrame, facts: dict[str, pd.DataFrame], frame: Frame) -
 
 def _merge_visits(sound: pd.DataFrame) -> Merged:
     key = KEYS["visits"]
-    names = [column.name for column in TABLES["visits"]]
+    names = [column.name for column in TABLES["visits"] if column.name in sound]
     extras = [name for name in sound.columns if name.startswith(EXTRA_PREFIX)]
     return merge_rows(sound, key, [name for name in (*names, *extras) if name not in key])
 

@@ -24,7 +24,7 @@ from analytics.intake.read import Sheet, read_sheet
 from analytics.intake.records import Source
 from analytics.intake.reshape import reshape_visits
 from analytics.intake.stacked import Stacked, stack_sheets
-from analytics.intake.translate import declared_column, translate
+from analytics.intake.translate import translate
 
 
 @dataclass(frozen=True)
@@ -207,8 +207,6 @@ def _read_visits(
             troubles.append(find_troubles(pieces.cells[name], read, "visits", name, row))
         elif name == "clinic":
             columns[name] = rows["clinic"].take(row).array
-        elif name != "child":
-            columns[name] = _nothing(name, len(frame))
     visits = pd.DataFrame(columns)
     for trouble in troubles:
         trouble["piece"] = visits["piece"].take(trouble["piece"].to_numpy()).array
@@ -223,9 +221,3 @@ def _listed_feet(visits: pd.DataFrame, source_map: SourceMap) -> pd.DataFrame:
         listed &= False
     feet = visits.loc[listed, ["row", "child", "side"]]
     return feet.assign(affected=pd.array([True] * len(feet), dtype="boolean"))
-
-
-def _nothing(name: str, n: int) -> pd.api.extensions.ExtensionArray:
-    column = declared_column("visits", name)
-    kind = "Float64" if column.kind == "integer" else column.dtype
-    return pd.array([pd.NA] * n, dtype=kind)
