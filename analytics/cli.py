@@ -71,7 +71,8 @@ def cohort(
     from analytics.reports.report import Report
 
     check_ending(file)
-    for path in write_analysis_file(Report.open(settings, cut_off=cut_off).cohort, file):
+    opened = Report.open(settings, cut_off=cut_off)
+    for path in write_analysis_file(opened.cohort, file, opened.language):
         _tell(f"Written: {path}")
 
 

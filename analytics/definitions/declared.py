@@ -7,6 +7,7 @@ from functools import cache
 
 from analytics.definitions.burden import Burden
 from analytics.definitions.foot_facts import FOOT
+from analytics.definitions.hypotheses import STUDY_COLUMNS
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.protocol import Protocol
 
@@ -18,7 +19,7 @@ def declared_words() -> dict[str, str]:
     What an indicator or a published number says in words (range, source, unit) is keyed by the
     very text, so that a changed text is a missing translation.
     """
-    words = {f"fact.{column.name}": column.meaning for column in FOOT}
+    words = {f"fact.{column.name}": column.meaning for column in (*FOOT, *STUDY_COLUMNS)}
     for window in fields(Protocol):
         words[f"window.{window.name}"] = window.metadata["reason"]
         words[f"measured.{window.metadata['unit']}"] = window.metadata["unit"]

@@ -10,6 +10,8 @@ import pandas as pd
 from analytics.courses.cohort import Cohort
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.hypotheses import STUDY_COLUMNS
+from analytics.definitions.labels import label
+from analytics.definitions.notebook_words import WRITTEN_IN
 from analytics.errors import OutputError
 
 ENDINGS = (".csv", ".parquet")
@@ -29,7 +31,9 @@ def check_ending(file: Path) -> None:
         )
 
 
-def write_analysis_file(cohort: Cohort, file: Path) -> tuple[Path, Path]:
+def write_analysis_file(
+    cohort: Cohort, file: Path, language: str = WRITTEN_IN
+) -> tuple[Path, Path]:
     """Write one row per foot and the dictionary of its columns; return both paths.
 
     Parameters
@@ -39,6 +43,8 @@ def write_analysis_file(cohort: Cohort, file: Path) -> tuple[Path, Path]:
     file
         Ends in ``.csv`` or ``.parquet``; the dictionary stands beside it as
         ``<name>.dictionary.csv``.
+    language
+        Language of the meanings in the dictionary.
 
     Raises
     ------
@@ -48,7 +54,7 @@ def write_analysis_file(cohort: Cohort, file: Path) -> tuple[Path, Path]:
     check_ending(file)
     dictionary = file.with_name(f"{file.stem}.dictionary.csv")
     write_table(cohort.feet, file)
-    write_table(describe_columns(cohort.feet), dictionary)
+    write_table(describe_columns(cohort.feet, language), dictionary)
     return file, dictionary
 
 
@@ -65,8 +71,15 @@ def write_table(frame: pd.DataFrame, file: Path) -> None:
         ) from error
 
 
-def describe_columns(feet: pd.DataFrame) -> pd.DataFrame:
+def describe_columns(feet: pd.DataFrame, language: str = WRITTEN_IN) -> pd.DataFrame:
     """Return the dictionary of the columns of feet, one row per column, in order.
+
+    Parameters
+    ----------
+    feet
+        One row per foot.
+    language
+        Language of the meanings; names, kinds, units and codes are those of the file.
 
     Returns
     -------
@@ -82,7 +95,7 @@ def describe_columns(feet: pd.DataFrame) -> pd.DataFrame:
                 "column": name,
                 "kind": column.kind if column else "text",
                 "unit": column.unit if column else "",
-                "meaning": column.meaning if column else "Carried along from the export.",
+                "meaning": label(language, f"fact.{name}" if column else "define.carried"),
                 "allowed": "; ".join(column.allowed) if column else "",
                 "n_missing": int(feet[name].isna().sum()),
             }

@@ -144,7 +144,8 @@ def write_feet(report: Report, study: Study, folder: str) -> Listing:
     cohort = replace(study.cohort, feet=feet)
     paths: dict[Path, None] = {}
     for name in FEET:
-        paths |= dict.fromkeys(write_analysis_file(cohort, Path(folder) / name))
+        written = write_analysis_file(cohort, Path(folder) / name, report.language)
+        paths |= dict.fromkeys(written)
     n_rows = {name: len(feet) for name in FEET}
     lines = [
         (
