@@ -148,6 +148,26 @@ def compare(
     typer.echo(tell_changes(Report.open(settings, cut_off=cut_off), last))
 
 
+@app.command(short_help="Say whether a report's numbers come out again.")
+def rerun(
+    provenance: Annotated[
+        Path, typer.Argument(metavar="PROVENANCE", help="provenance.json of a report.")
+    ],
+    settings: Annotated[
+        Path | None,
+        typer.Option(metavar="SETTINGS", help="The settings, where the report does not say."),
+    ] = None,
+) -> None:
+    """Make a report again in a temporary folder and name every number that differs."""
+    from analytics.reports.rerun import rerun as make_again
+    from analytics.reports.rerun import tell_rerun
+
+    found = make_again(provenance, settings_file=settings)
+    typer.echo(tell_rerun(found))
+    if found.numbers:
+        raise typer.Exit(QuestionError.exit_code)
+
+
 @app.command(short_help="State a hypothesis and answer it.")
 def hypothesis(
     settings: SettingsFile,

@@ -22,7 +22,7 @@ from analytics.reports.page import build_page
 from analytics.reports.papers import Papers, Sheet, write_papers
 from analytics.reports.plain import find_seeds, without_picture, write_json, write_text
 from analytics.reports.prepared import store
-from analytics.reports.provenance import build_provenance
+from analytics.reports.provenance import build_provenance, describe_settings
 from analytics.reports.report import Report
 from analytics.reports.run import Run, run_notebooks
 from analytics.reports.settings import Settings
@@ -112,7 +112,7 @@ def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) ->
     for chapters in (made.network, made.funder):
         refuse_faults(check_blocks(all_blocks(chapters)), report.language)
     with replacing(out) as folder:
-        papers = _write_files(made, folder)
+        papers = _write_files(made, folder, out)
     tell("files")
     _tell_failures(made.failures, papers.failed)
     return papers.missing
@@ -193,7 +193,7 @@ def _chapters(
     )
 
 
-def _write_files(made: _Made, folder: Path) -> Papers:
+def _write_files(made: _Made, folder: Path, out: Path) -> Papers:
     report = made.report
     blocks = all_blocks(made.network)
     everything = [*blocks, *all_blocks(made.funder)]
@@ -211,9 +211,12 @@ def _write_files(made: _Made, folder: Path) -> Papers:
     write_state(report, folder)
     papers = _write_papers(made, folder)
     provenance = _provenance(report, report.policy, (*made.network, *made.funder))
-    written = hash_files(folder)
-    made_at = datetime.now(UTC).isoformat(timespec="seconds")
-    write_json(folder / PROVENANCE, provenance | {"files": written, "made_at": made_at})
+    more = {
+        "settings": describe_settings(report.settings, out, report.policy),
+        "files": hash_files(folder),
+        "made_at": datetime.now(UTC).isoformat(timespec="seconds"),
+    }
+    write_json(folder / PROVENANCE, provenance | more)
     return papers
 
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import platform
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 from analytics.definitions.fingerprint import fingerprint
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.policies import Policy
 from analytics.intake.records import Records
+from analytics.reports.folder import hash_file
 from analytics.reports.settings import Settings
 
 PROGRAM = "talipes-outcomes"
@@ -101,3 +104,23 @@ def _balance(records: Records, policy: Policy) -> dict[str, int]:
 def settle_balance(balance: Mapping[str, int]) -> bool:
     """Return whether a balance states every fate, so that it can be printed as a sum."""
     return all(name in balance for name in FATES)
+
+
+def describe_settings(settings: Settings, out: Path, policy: Policy) -> dict[str, Any]:
+    """Return what tells whether settings are those of a report, for its provenance.
+
+    Parameters
+    ----------
+    settings
+        The programme's settings.
+    out
+        Folder of the report; where the policy names clinics the settings file is given from there.
+    policy
+        Disclosure policy of the report.
+    """
+    others = {"clinics": settings.clinics, "corrections": settings.corrections}
+    told: dict[str, Any] = {"sha256": hash_file(settings.file)}
+    told |= {f"{name}_sha256": hash_file(path) for name, path in others.items() if path}
+    if policy.names_clinics:
+        told["file"] = os.path.relpath(settings.file, out.absolute())
+    return told

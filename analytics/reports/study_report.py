@@ -17,7 +17,7 @@ from analytics.reports.page import build_page
 from analytics.reports.plain import find_seeds, without_picture, write_json, write_text
 from analytics.reports.prepared import store
 from analytics.reports.produce import NOTEBOOKS
-from analytics.reports.provenance import build_provenance
+from analytics.reports.provenance import build_provenance, describe_settings
 from analytics.reports.report import Report
 from analytics.reports.run import Run, run_notebooks
 from analytics.reports.settings import Settings
@@ -67,8 +67,12 @@ def produce_study(
         blocks: list[dict[str, Any]] = [{"page": chapter.name} | b for b in chapter.blocks]
         (folder / "tables.xlsx").write_bytes(build_tables(blocks, settings))
         write_json(folder / "results.json", [without_picture(block) for block in blocks])
-        made_at = datetime.now(UTC).isoformat(timespec="seconds")
-        more = {"hypothesis": entry, "files": hash_files(folder), "made_at": made_at}
+        more = {
+            "hypothesis": entry,
+            "settings": describe_settings(settings, out, report.policy),
+            "files": hash_files(folder),
+            "made_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        }
         write_json(folder / PROVENANCE, provenance | more)
     if chapter.failures:
         raise QuestionError(
