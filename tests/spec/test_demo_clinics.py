@@ -8,7 +8,7 @@ from demo import demo_cohort, truth
 from drawn import cohort_of
 
 from analytics.analyses import clinics
-from analytics.definitions.indicators import INDICATORS
+from analytics.definitions.indicators import COMPARED, INDICATORS
 
 CLINICS = truth()["clinics"]
 
@@ -29,7 +29,28 @@ def test_the_clinic_with_many_lost_is_found_and_no_other() -> None:
     assert set(found.drop(CLINICS["many_lost"])) <= {"as_expected", "too_few"}
 
 
-@pytest.mark.parametrize("code", ["dropped_out", "initial_correction", "tenotomy_rate"])
+def test_no_other_clinic_is_called_different_under_any_measure() -> None:
+    cohort = demo_cohort()
+    different = {
+        code: set(found.index[found.isin(["higher", "lower"])])
+        for code, found in {
+            "casts": flags(clinics.casts(cohort)),
+            **{i.code: flags(clinics.comparison(cohort, i)) for i in COMPARED},
+        }.items()
+    }
+    more_casts, many_lost = CLINICS["more_casts"], CLINICS["many_lost"]
+    # Children lost in casting are not corrected: the same clinic, seen from another side.
+    assert different == {
+        "casts": {more_casts},
+        "initial_correction": {many_lost},
+        "tenotomy_rate": set(),
+        "lost_first_year": {many_lost},
+    }
+
+
+@pytest.mark.parametrize(
+    "code", ["dropped_out", "lost_first_year", "initial_correction", "tenotomy_rate"]
+)
 def test_the_small_clinic_with_an_extreme_crude_rate_is_too_few_to_say(code: str) -> None:
     result = clinics.comparison(demo_cohort(), INDICATORS[code])
     assert flags(result)[CLINICS["very_small"]] == "too_few"

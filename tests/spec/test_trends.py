@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from demo import demo_cohort, truth
 from drawn import cohort_of
@@ -84,8 +85,20 @@ def test_the_network_of_the_demo_does_not_move() -> None:
     assert frame["centre"].iloc[0] == pytest.approx(whole)
 
 
+def test_children_lost_do_not_fall_only_for_want_of_time() -> None:
+    # Lost so far: later quarters had less time. Lost within a year: none of the quarters shown
+    # is outside its limits, and the newer half is not below the older one.
+    frame = trends.trend(demo_cohort(), INDICATORS["lost_first_year"]).frame
+    assert set(frame["signal"]) == {"none"}
+    halves = np.array_split(frame[["numerator", "denominator"]].to_numpy(dtype=float), 2)
+    older, newer = (half[:, 0].sum() / half[:, 1].sum() for half in halves)
+    assert abs(newer - older) < 0.04
+    last = pd.Period(frame["period"].iloc[-1], freq="Q").end_time.date()
+    assert (demo_cohort().cut_off - last).days >= 365
+
+
 def test_the_clinic_with_many_lost_runs_over_its_sum_most_often() -> None:
-    result = running_sums.running_sums(demo_cohort(), INDICATORS["dropped_out"])
+    result = running_sums.running_sums(demo_cohort(), INDICATORS["lost_first_year"])
     n_signals = result.frame["signal"].eq("high").groupby(result.frame["clinic"]).sum()
     assert n_signals.idxmax() == truth()["clinics"]["many_lost"]
     # Elsewhere about as often as stated: once in 500 children among some 1,600.
