@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 
-#: What stands before where, what was allowed and what to do, in English.
-HEADS = ("where", "allowed", "to do")
-
-
 class AnalyticsError(Exception):
     """A problem that a user can act on; each child has its own exit code.
 
@@ -20,41 +16,28 @@ class AnalyticsError(Exception):
         What would have been accepted.
     todo
         What to do next.
-    heads
-        What stands before the last three, in the language of the message.
     """
 
     exit_code = 1
 
-    def __init__(
-        self,
-        found: str,
-        *,
-        where: str = "",
-        allowed: str = "",
-        todo: str = "",
-        heads: tuple[str, ...] = HEADS,
-    ) -> None:
+    def __init__(self, found: str, *, where: str = "", allowed: str = "", todo: str = "") -> None:
         self.found, self.where, self.allowed, self.todo = found, where, allowed, todo
-        self.heads = heads
         super().__init__(str(self))
 
     def __str__(self) -> str:
-        told = zip(self.heads, (self.where, self.allowed, self.todo), strict=True)
-        lines = [f"  {head}: {text}" for head, text in told if text]
+        labelled = (("where", self.where), ("allowed", self.allowed), ("to do", self.todo))
+        lines = [f"  {label}: {text}" for label, text in labelled if text]
         return "\n".join([self.found, *lines])
 
     def __reduce__(self) -> tuple[object, ...]:
         # Keyword-only arguments need this to cross a process boundary.
-        texts = (self.found, self.where, self.allowed, self.todo)
-        return _rebuild, (type(self), texts, self.heads)
+        return _rebuild, (type(self), self.found, self.where, self.allowed, self.todo)
 
 
 def _rebuild(
-    kind: type[AnalyticsError], texts: tuple[str, str, str, str], heads: tuple[str, ...]
+    kind: type[AnalyticsError], found: str, where: str, allowed: str, todo: str
 ) -> AnalyticsError:
-    found, where, allowed, todo = texts
-    return kind(found, where=where, allowed=allowed, todo=todo, heads=heads)
+    return kind(found, where=where, allowed=allowed, todo=todo)
 
 
 class SettingsError(AnalyticsError):

@@ -43,6 +43,13 @@ def command_texts() -> dict[str, str]:
     return {text: file.name for text in found if text}
 
 
+def all_texts() -> list[str]:
+    """Return every piece of text that stands anywhere in the code."""
+    trees = (ast.parse(file.read_text(encoding="utf-8")) for file in ROOT.rglob("*.py"))
+    nodes = (node for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Constant))
+    return [node.value for node in nodes if isinstance(node.value, str)]
+
+
 def _texts_of(call: ast.Call, assigned: dict[str, list[ast.expr]]) -> Iterator[str]:
     name = getattr(call.func, "id", getattr(call.func, "attr", ""))
     named = {word.arg: word.value for word in call.keywords if word.arg in PARTS}

@@ -17,14 +17,18 @@ from analytics.definitions.typography import set_marks
 
 _HOLE = re.compile(r"\{(\d+)\}")
 
+#: Signs that a text needs besides its holes to be looked for in what fills another's hole.
+_LEAST_OWN = 7
+
 
 @dataclass(frozen=True)
 class _Pattern:
-    """A text with holes: what it matches, the number of each hole, and its translation."""
+    """A text with holes: what it matches, its holes, its translation, and how much it says."""
 
     matches: re.Pattern[str]
     holes: tuple[str, ...]
     words: str
+    n_own: int
 
 
 @cache
@@ -41,24 +45,28 @@ def catalogue(language: str) -> dict[str, str]:
 def in_words_of(language: str, text: str) -> str:
     """Return a text of the code in a language; one that is not known stays English.
 
-    What the code put into a hole is data, and stays; a whole text of the catalogue is translated
-    there too.
+    What the code put into a hole is translated where it is a text of the catalogue that says
+    enough of its own; anything else there is data, and stays.
     """
     if language == WRITTEN_IN or not text:
         return text
+    return _translate(text, language, least=0)
+
+
+def _translate(text: str, language: str, *, least: int) -> str:
     known = catalogue(language)
     if text in known:
         return set_marks(known[text], language)
     for pattern in _patterns(language):
-        match = pattern.matches.fullmatch(text)
+        match = pattern.matches.fullmatch(text) if pattern.n_own >= least else None
         if match:
             return _fill(pattern, match, language)
     return text
 
 
 def _fill(pattern: _Pattern, match: re.Match[str], language: str) -> str:
-    known = catalogue(language)
-    values = {hole: known.get(v, v) for hole, v in zip(pattern.holes, match.groups(), strict=True)}
+    told = (_translate(value, language, least=_LEAST_OWN) for value in match.groups())
+    values = dict(zip(pattern.holes, told, strict=True))
     words = set_marks(pattern.words, language)
     return _HOLE.sub(lambda hole: values[hole[1]], words)
 
@@ -75,4 +83,5 @@ def _compile(text: str, words: str) -> _Pattern:
     parts = _HOLE.split(text)
     literals, holes = parts[::2], parts[1::2]
     regex = "(.*?)".join(map(re.escape, literals))
-    return _Pattern(re.compile(regex, re.DOTALL), tuple(holes), words)
+    n_own = sum(map(len, literals))
+    return _Pattern(re.compile(regex, re.DOTALL), tuple(holes), words, n_own)

@@ -14,7 +14,6 @@ import pandas as pd
 from python_calamine import CalamineWorkbook
 
 from analytics.definitions.labels import label, languages
-from analytics.definitions.messages import speaking, tell_error
 from analytics.errors import ExportFileError, OutputError, SettingsError
 from analytics.intake.correct import cell_text
 from analytics.intake.corrections import ANSWERS, CONFIRM, CORRECT, read_corrections
@@ -79,17 +78,12 @@ def add_answers(settings: Settings, workbooks: Sequence[Path]) -> tuple[Path, in
         When the file cannot be written.
     """
     if settings.corrections is None:
-        error = SettingsError(
+        raise SettingsError(
             "the settings name no file of corrections",
             where=settings.file.name,
             todo='add corrections = "corrections.csv" at the top of the file',
         )
-        raise tell_error(error, settings.language)
-    with speaking(settings.language):
-        return _add(settings, settings.corrections, workbooks)
-
-
-def _add(settings: Settings, path: Path, workbooks: Sequence[Path]) -> tuple[Path, int]:
+    path = settings.corrections
     known = read_corrections(path) if path.exists() else no_corrections()
     exports = _Exports.open(settings)
     answers = [answer for workbook in workbooks for answer in _read_answers(workbook)]

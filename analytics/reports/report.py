@@ -13,7 +13,6 @@ from analytics.courses.cohort import Cohort
 from analytics.courses.network import Exports, load_network
 from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.custom import Catalogue, build_catalogue
-from analytics.definitions.messages import speaking
 from analytics.definitions.policies import POLICIES, Policy
 from analytics.display.block import Block
 from analytics.display.words import findings
@@ -73,8 +72,7 @@ class Report:
 
     @cached_property
     def _loaded(self) -> tuple[Records, Cohort]:
-        with speaking(self.language):
-            return load_network(read_exports(self.settings), self.settings.engine)
+        return load_network(read_exports(self.settings), self.settings.engine)
 
     @cached_property
     def records(self) -> Records:

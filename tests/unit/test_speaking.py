@@ -12,7 +12,7 @@ import typer
 from analytics import cli
 from analytics.definitions.code_words import in_words_of
 from analytics.definitions.labels import labels
-from analytics.errors import NotEstimableError, SettingsError
+from analytics.errors import ExportFileError, NotEstimableError, SettingsError
 from analytics.reports.speaking import find_language, speak, tell_error
 
 SETTINGS = '[programme]\nname = "A"\nlanguage = "pt"\n'
@@ -61,6 +61,30 @@ def test_the_text_that_says_most_is_chosen():
 def test_what_cannot_be_estimated_says_why():
     told = tell_error(str(NotEstimableError("no_rows", n_rows=0)), "fr")
     assert told == "non estimable\u00a0: il n\u2019y a pas de pied (n_rows=0)"
+
+
+def test_a_message_is_told_whole_with_its_place_and_what_was_meant():
+    error = ExportFileError(
+        "the same heading stands over several columns: Date, Pirani",
+        where="a.xlsx, sheet 'Visites', line 3, map 'sud'",
+        allowed="each heading once; or number_doubled = true under [file] in the source map, which "
+        "calls the next one 'Date (2)'",
+        todo="did you mean 'Date' or 'Data'? correct the heading in the source map",
+    )
+    assert tell_error(str(error), "es").splitlines() == [
+        "el mismo encabezado está sobre varias columnas: Date, Pirani",
+        "  dónde: a.xlsx, hoja 'Visites', línea 3, mapa 'sud'",
+        "  permitido: cada encabezado una vez; o number_doubled = true en [file] del mapa de "
+        "origen, que llama al siguiente 'Date (2)'",
+        "  qué hacer: ¿quiso decir 'Date' o 'Data'? corregir el encabezado en el mapa de origen",
+    ]
+
+
+def test_data_that_reads_like_a_short_text_stays():
+    said = in_words_of("pt", "the settings file cannot be read: this is data.toml")
+    assert said == "o arquivo de configurações não pode ser lido: this is data.toml"
+    said = in_words_of("pt", "a correction cannot be used: the action is 'delete'")
+    assert said.endswith("'delete'") and "action" not in said
 
 
 def test_help_of_every_command_and_option_is_in_the_language():
