@@ -6,6 +6,7 @@ Convention for nothing: with a denominator of zero the estimate and both limits 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -146,21 +147,54 @@ def clustered_proportion(
     owner, of_row = _clusters_in_groups(code, label)
     m = np.bincount(of_row, minlength=owner.size)
     y = np.bincount(of_row, weights=yes, minlength=owner.size)
-    n, k = np.bincount(code, minlength=size), np.bincount(code, weights=yes, minlength=size)
-    n_clusters = np.bincount(owner, minlength=size)
+    return patterned_proportion(np.stack([m, y]), owner, n_groups=size, level=level)
+
+
+def patterned_proportion(
+    pattern: ArrayLike,
+    group: ArrayLike,
+    *,
+    alike: ArrayLike = 1,
+    n_groups: int,
+    level: float = 0.95,
+) -> ClusteredProportion:
+    """Proportion of rows from clusters instead of rows; else as `clustered_proportion`.
+
+    Counts of clusters that are alike add up, so this answers for data of any size.
+
+    Parameters
+    ----------
+    pattern
+        Two rows: the rows of a cluster, and how many of them are a yes.
+    group
+        Whole number 0, 1, ... per entry.
+    alike
+        How many clusters an entry stands for.
+    n_groups
+        How many groups to return.
+    level
+        Coverage wanted.
+    """
+    (m, y), owner = np.asarray(pattern), np.asarray(group)
+    times = np.broadcast_to(np.asarray(alike, dtype=float), m.shape)
+
+    def total(each: NDArray[Any]) -> Floats:
+        return np.bincount(owner, weights=each * times, minlength=n_groups)
+
+    n, k, n_clusters = (total(each).astype(np.int64) for each in (m, y, np.ones(m.shape)))
     with np.errstate(divide="ignore", invalid="ignore"):
         p = k / n
-        spread = np.bincount(owner, weights=(y - p[owner] * m) ** 2, minlength=size)
+        spread = total((y - p[owner] * m) ** 2)
         variance = spread / n**2 * n_clusters / (n_clusters - 1)
         effect = np.maximum(variance * (n - 1) / (p * (1 - p)), 1.0)
         few = stats.t.ppf((1 + level) / 2, n - 1) / stats.t.ppf((1 + level) / 2, n_clusters - 1)
-    as_one = np.bincount(owner, weights=m.astype(float) ** 2, minlength=size) / np.maximum(n, 1)
+    as_one = total(m.astype(float) ** 2) / np.maximum(n, 1)
     silent = (k == 0) | (k == n) | (n_clusters < 2)
     effect = np.where(n > 0, np.where(silent, as_one, effect), np.nan)
     effective = n / effect * np.where(silent | (n < 2), 1.0, few**2)
     limits = _limits(p, np.nan_to_num(effective), level)
     return ClusteredProportion(
-        p, limits.lower, limits.upper, n, k.astype(np.int64), n_clusters,
+        p, limits.lower, limits.upper, n, k, n_clusters,
         np.where(silent, np.nan, np.sqrt(variance)), effect, effective,
     )  # fmt: skip
 

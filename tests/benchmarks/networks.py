@@ -190,4 +190,4 @@ if __name__ == "__main__":
     parser.add_argument("--visits", type=int, default=300_000)
     parser.add_argument("--clinics", type=int, default=50)
     asked = parser.parse_args()
-    print(write_network(asked.folder, n_visits=asked.visits, n_clinics=asked.clinics))
+    write_network(asked.folder, n_visits=asked.visits, n_clinics=asked.clinics)

@@ -1,0 +1,141 @@
+"""Seconds, rows a second and memory of each stage on networks of any size; run by hand.
+
+``python tests/benchmarks/scale.py FOLDER [ENGINE]`` measures a network that ``networks.py`` wrote,
+each stage in a process of its own, and prints a line of ``scale.md`` for each:
+
+* floor: a bare ``pyarrow.csv`` read of the same files into dictionaries, nothing else;
+* settle: exports to settled parts (records, ledger, feet of the cohort), nothing kept before;
+* again: the same once more, all parts kept;
+* cells: counts of all share indicators by clinic and quarter, from the settled parts;
+* memory: records and cohort of all parts in one process, for networks that fit.
+
+Memory is the highest sum of private and shared (each page once) bytes over all processes of the
+stage, looked at every 50 ms.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import psutil
+
+#: Rows up to which records and cohort are also put together in memory.
+MOST_IN_MEMORY = 4_000_000
+
+STAGES = {
+    "floor": """
+import pyarrow as pa, pyarrow.csv as pc
+for path in sorted((folder / "exports").glob("*.csv")):
+    with path.open() as file:
+        names = file.readline().strip().split(",")
+    kinds = dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string()))
+    table = pc.read_csv(path, convert_options=pc.ConvertOptions(column_types=kinds))
+    told["rows"] = told.get("rows", 0) + table.num_rows
+""",
+    "settle": """
+with settle_network(exports, engine) as network:
+    told["parts"] = len(network.parts)
+""",
+    "again": """
+with settle_network(exports, engine) as network:
+    told["parts"] = len(network.parts)
+""",
+    "cells": """
+from analytics.analyses.cells import count_network, read_cells
+from analytics.definitions.indicators import INDICATORS
+with settle_network(exports, engine) as network:
+    began = time.perf_counter()
+    shares = [one for one in INDICATORS.values() if one.kind == "share"]
+    counted = read_cells(count_network(network, engine, shares, by=("clinic", "quarter")))
+    told["cells"] = len(counted)
+""",
+    "memory": """
+with settle_network(exports, engine) as network:
+    began = time.perf_counter()
+    records, cohort = assemble(network, exports.programme)
+    told["feet"] = len(cohort.feet)
+""",
+}
+
+BEGIN = """
+import json, sys, time
+from dataclasses import replace
+from pathlib import Path
+folder, cache, kind, told = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3], {}
+if kind:
+    from analytics.courses.network import assemble, settle_network
+    from analytics.reports.report import read_exports
+    from analytics.reports.settings import read_settings
+    settings = read_settings(folder / "programme.toml")
+    exports, engine = read_exports(settings), replace(settings.engine, kind=kind, cache=cache)
+began = time.perf_counter()
+"""
+
+END = """
+print(json.dumps(told | {"seconds": time.perf_counter() - began}))
+"""
+
+
+def measure(stage: str, folder: Path, cache: Path, kind: str) -> dict[str, float]:
+    """What a stage took, in a process of its own."""
+    asked = [sys.executable, "-c", BEGIN + STAGES[stage] + END, str(folder), str(cache), kind]
+    with tempfile.TemporaryFile("w+") as out:
+        process = psutil.Popen(asked, stdout=out)
+        peak = 0
+        while process.poll() is None:
+            peak = max(peak, _memory(process))
+            time.sleep(0.05)
+        if process.returncode:
+            sys.exit(f"{stage} failed")
+        out.seek(0)
+        return json.loads(out.read().splitlines()[-1]) | {"megabytes": peak / 1e6}
+
+
+def _memory(process: psutil.Process) -> int:
+    try:
+        tree = [process, *process.children(recursive=True)]
+    except psutil.NoSuchProcess:
+        return 0
+    held = 0
+    for one in tree:
+        try:
+            held += getattr(one.memory_full_info(), "pss", 0)
+        except (psutil.NoSuchProcess, psutil.AccessDenied):
+            continue
+    return held
+
+
+def main(folder: Path, kind: str) -> None:
+    """Measure every stage and print the lines of the table."""
+    cache = folder / "cache"
+    shutil.rmtree(cache, ignore_errors=True)
+    floor = measure("floor", folder, cache, "")
+    n_rows = int(floor["rows"])
+    _say(f"load average before: {os.getloadavg()[0]:.1f}")
+    _tell(n_rows, "floor", floor, floor)
+    for stage in ("settle", "again", "cells", *(["memory"] if n_rows < MOST_IN_MEMORY else [])):
+        _tell(n_rows, stage, measure(stage, folder, cache, kind), floor)
+    shutil.rmtree(cache, ignore_errors=True)
+
+
+def _tell(n_rows: int, stage: str, took: dict[str, float], floor: dict[str, float]) -> None:
+    seconds = took["seconds"]
+    _say(
+        f"| {n_rows:,} | {stage} | {seconds:.1f} | {n_rows / seconds:,.0f} | "
+        f"{took['megabytes']:,.0f} | {seconds / floor['seconds']:.1f} |"
+    )
+
+
+def _say(text: str) -> None:
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), sys.argv[2] if len(sys.argv) > 2 else "auto")
