@@ -178,7 +178,7 @@ def patterned_proportion(
     (m, y), owner = np.asarray(pattern), np.asarray(group)
     times = np.broadcast_to(np.asarray(alike, dtype=float), m.shape)
 
-    def total(each: NDArray[Any]) -> Floats:
+    def total(each: NDArray[Any]) -> NDArray[Any]:
         return np.bincount(owner, weights=each * times, minlength=n_groups)
 
     n, k, n_clusters = (total(each).astype(np.int64) for each in (m, y, np.ones(m.shape)))

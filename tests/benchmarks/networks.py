@@ -1,10 +1,10 @@
 """Invented networks of any size as CSV exports of a register, written fast.
 
-``python tests/benchmarks/networks.py FOLDER --visits 300000 --clinics 50`` writes the exports, their
-map, the list of clinics and the settings. Every clinic is drawn from a seed of its own, so a
-network of twice as many clinics begins with the same ones. A small share of children moves to
-another clinic, and faults of a kind that each rule looks for are planted at stated rates; the
-drawing is fast rather than true to life: it is for measuring time, never for results.
+``python tests/benchmarks/networks.py FOLDER --visits 300000 --clinics 50`` writes the exports,
+their map, the list of clinics and the settings. Every clinic is drawn from a seed of its own. A
+small share of children moves to another clinic, and faults of several kinds are planted at a
+stated rate; the drawing is fast rather than true to life: it is for measuring time, never for
+results.
 """
 
 from __future__ import annotations

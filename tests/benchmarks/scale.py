@@ -10,7 +10,8 @@ each stage in a process of its own, and prints a line of ``scale.md`` for each:
 * memory: records and cohort of all parts in one process, for networks that fit.
 
 Memory is the highest sum of private and shared (each page once) bytes over all processes of the
-stage, looked at every 50 ms.
+stage, looked at every 50 ms; processor seconds are those of all processes, start-up included. On a machine
+that others use too, the ratio of processor seconds tells more than that of seconds.
 """
 
 from __future__ import annotations
@@ -87,25 +88,30 @@ def measure(stage: str, folder: Path, cache: Path, kind: str) -> dict[str, float
     asked = [sys.executable, "-c", BEGIN + STAGES[stage] + END, str(folder), str(cache), kind]
     with tempfile.TemporaryFile("w+") as out:
         process = psutil.Popen(asked, stdout=out)
-        peak = 0
+        peak, spent = 0, {}
         while process.poll() is None:
-            peak = max(peak, _memory(process))
+            peak = max(peak, _look(process, spent))
             time.sleep(0.05)
         if process.returncode:
             sys.exit(f"{stage} failed")
         out.seek(0)
-        return json.loads(out.read().splitlines()[-1]) | {"megabytes": peak / 1e6}
+        return json.loads(out.read().splitlines()[-1]) | {
+            "megabytes": peak / 1e6,
+            "cpu": sum(spent.values()),
+        }
 
 
-def _memory(process: psutil.Process) -> int:
+def _look(process: psutil.Process, spent: dict[int, float]) -> int:
+    """Return the memory of a process and its children, and note the seconds that each has used."""
+    held = 0
     try:
         tree = [process, *process.children(recursive=True)]
     except psutil.NoSuchProcess:
         return 0
-    held = 0
     for one in tree:
         try:
             held += getattr(one.memory_full_info(), "pss", 0)
+            spent[one.pid] = sum(one.cpu_times()[:2])
         except (psutil.NoSuchProcess, psutil.AccessDenied):
             continue
     return held
@@ -128,7 +134,8 @@ def _tell(n_rows: int, stage: str, took: dict[str, float], floor: dict[str, floa
     seconds = took["seconds"]
     _say(
         f"| {n_rows:,} | {stage} | {seconds:.1f} | {n_rows / seconds:,.0f} | "
-        f"{took['megabytes']:,.0f} | {seconds / floor['seconds']:.1f} |"
+        f"{took['cpu']:.1f} | {took['megabytes']:,.0f} | {seconds / floor['seconds']:.1f} | "
+        f"{took['cpu'] / floor['cpu']:.1f} |"
     )
 
 
