@@ -37,6 +37,9 @@ from analytics.stats.marginal import mean_at
 from analytics.stats.proportions import clustered_proportion, wilson
 from analytics.stats.shrinkage import beta_binomial
 
+#: Volume at which limits begin to be drawn.
+FIRST_VOLUME = 10
+
 #: What differs between the children of clinics.
 CASE_MIX = (Covariate("pirani_start"), *(c for c in ADJUSTMENT if c.column != "clinic"))
 _METHOD = Method(
@@ -199,7 +202,8 @@ def _judged(cohort: Cohort, units: Units, context: Context) -> Result:
         *([] if is_telling(spread) else [Phrase("note.few_clinics")]),
     )
     # Limits by volume, for a clinic whose children are like the network's.
-    grid = np.unique(np.linspace(max(size.min(), 1), size.max(), 60).round())
+    # They begin at a fixed volume: where they began at the smallest clinic's they would tell it.
+    grid = np.unique(np.linspace(min(FIRST_VOLUME, size.max()), size.max(), 60).round())
     at = np.median(error * np.sqrt(size)) / np.sqrt(grid)
     lines = pd.DataFrame({"denominator": grid, "centre": target})
     for name, share in (("95", WARNING), ("998", ACTION)):

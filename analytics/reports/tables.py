@@ -85,7 +85,8 @@ def _fitting(name: str, end: str) -> str:
 def _each_once(blocks: Sequence[Block]) -> Iterator[Block]:
     shown: list[tuple[str, Any]] = []
     for block in blocks:
-        if (block["name"], block["table"]) not in shown:
+        # A table that was withheld whole has no rows.
+        if block["table"]["rows"] and (block["name"], block["table"]) not in shown:
             shown.append((block["name"], block["table"]))
             yield block
 
