@@ -11,6 +11,7 @@ import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from itertools import pairwise
 
 from analytics.definitions.notebook_words import WRITTEN_IN
 from analytics.definitions.typography import set_marks
@@ -82,6 +83,15 @@ def _patterns(language: str) -> tuple[_Pattern, ...]:
 def _compile(text: str, words: str) -> _Pattern:
     parts = _HOLE.split(text)
     literals, holes = parts[::2], parts[1::2]
-    regex = "(.*?)".join(map(re.escape, literals))
     n_own = sum(map(len, literals))
+    regex = re.escape(literals[0])
+    for before, after in pairwise(literals):
+        regex += f"({_filling(before, after, n_own)})" + re.escape(after)
     return _Pattern(re.compile(regex, re.DOTALL), tuple(holes), words, n_own)
+
+
+def _filling(before: str, after: str, n_own: int) -> str:
+    """Return what may fill a hole: no quote in quotes, and one word in a text that says little."""
+    if before.endswith("'") and after.startswith("'"):
+        return "[^']*"
+    return r"\S*?" if after and n_own < _LEAST_OWN else ".*?"

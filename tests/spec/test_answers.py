@@ -14,6 +14,7 @@ from analytics.reports.answers import add_answers
 from analytics.reports.fixing import build_records_to_fix
 from analytics.reports.pairs import build_pairs, list_pairs
 from analytics.reports.report import Report
+from analytics.reports.speaking import tell_error
 
 MAP = """
 name = "small"
@@ -162,8 +163,9 @@ def test_an_answer_that_does_not_fit_is_one_message_and_nothing_is_written(tmp_p
     sent_back = answer(book, tmp_path / "n.xlsx", {(4, "R06"): reply("es", *cells)})
     with pytest.raises(ExportFileError) as caught:
         add_answers(report.settings, [sent_back])
-    assert says in str(caught.value)
-    assert "n.xlsx, hoja 'N', línea" in caught.value.where
+    told = tell_error(str(caught.value), "es")
+    assert says in told
+    assert "n.xlsx, hoja 'N', línea" in told
     assert len(read_corrections(tmp_path / "corrections.csv")) == 0
 
 
@@ -172,10 +174,10 @@ def test_another_workbook_is_refused(tmp_path):
     path = tmp_path / "other.xlsx"
     with xlsxwriter.Workbook(path) as book:
         book.add_worksheet().write_row(0, 0, ["File", "Line"])
-    with pytest.raises(ExportFileError, match="no tiene hoja de registros"):
+    with pytest.raises(ExportFileError, match="no sheet of records to fix"):
         add_answers(report.settings, [path])
     (tmp_path / "text.xlsx").write_text("no workbook")
-    with pytest.raises(ExportFileError, match="no se puede leer"):
+    with pytest.raises(ExportFileError, match="cannot be read"):
         add_answers(report.settings, [tmp_path / "text.xlsx"])
 
 

@@ -47,8 +47,9 @@ def test_an_unknown_language_is_refused_and_the_known_ones_are_named():
 
 
 def test_what_the_code_put_in_stays_and_whole_texts_in_it_are_translated():
-    said = in_words_of("fr", "the export 'a is b.csv' cannot be opened: no key")
-    assert said == "l\u2019export 'a is b.csv' ne peut pas être ouvert\u00a0: no key"
+    said = in_words_of("fr", "the export 'a is b.csv' cannot be opened (no key)")
+    assert said == "l\u2019export 'a is b.csv' ne peut pas être ouvert (no key)"
+    assert in_words_of("fr", "a new text 'a is b' of nobody") == "a new text 'a is b' of nobody"
     assert in_words_of("fr", "no text of ours") == "no text of ours"
     assert in_words_of("en", "write it") == "write it"
 
