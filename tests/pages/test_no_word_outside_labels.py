@@ -35,7 +35,7 @@ ELSEWHERE = ("10_", "11_")
 
 SPENDING = '\n[[spending]]\nperiod = "2023"\ncurrency = "USD"\namount = 50000\n'
 
-#: What a programme writes itself (files, clinics, currencies), packages, and who published a number.
+#: What a programme writes itself (files, clinics, currencies), packages, who published a number.
 DATA = {"<script>alert(1)</script>", "Second & last", "Small programme", "visits.csv", "map.toml",
         "K1", "K2", "XV", "USD", "small", PROGRAM, "python", *NUMBER_MAKERS}  # fmt: skip
 DATA |= {getattr(Burden(), field.name).source for field in fields(Burden)}

@@ -89,7 +89,7 @@ CASES: dict[str, tuple[pd.DataFrame, dict[str, tuple[str, ...]]]] = {
                     "Method: weighted for loss. Not estimable: nobody was lost (counted: 30)",
                     "Free of relapse at 3 years: not estimable because too few children were "
                     "followed so long (0; at least 10 are needed)",
-                    "5 of 6 groups have no figure"),
+                    "no figure for 5 of 6 groups"),
         "definitions": ("Free of relapse at 3 years: not estimable because too few",),
         "tipping": ("no event was seen (counted: 30, events: 0)",),
         "maturity": ("Feet lost for each foot that relapsed: not estimable", "no event was seen"),
