@@ -158,3 +158,21 @@ def test_a_few_lost_cannot_be_found_by_subtraction_on_a_public_page() -> None:
     ):
         pair = shown.loc[[f"good_result.{less}", f"good_result.{more}"], column]
         assert pair.isna().any(), f"3 lost: {column} of {more} less {less}"
+
+
+def test_a_horizon_that_nobody_reached_is_not_estimable() -> None:
+    # Those who relapsed are all that could be seen to have an answer: nobody was seen free.
+    frame = drawn(
+        """
+        child corrected_on relapse_on relapse_free_on last_seen_on status
+        a     2021-01-01   2022-07-01 2022-04-01      2022-07-01   in_care
+        b     2021-01-01   2023-07-01 2023-04-01      2023-07-01   in_care
+        c     2023-06-01   .          .               2025-06-01   in_care
+        d     2020-01-01   .          .               2022-06-01   lost
+        """
+    )
+    result = bound(frame, "relapse_free_5y")
+    assert result.frame["denominator"].tolist() == [2, 3, 3]
+    assert result.frame[["estimate", "lower", "upper"]].isna().all(axis=None)
+    (note,) = [n for n in result.context.notes if n.key == "note.not_reached"]
+    assert (note.values["n_children"], note.values["needed"]) == (0, 10)
