@@ -142,9 +142,9 @@ def _estimates(released: Released, language: str) -> Made:
     has_yes = any(measures.is_share(row.text("measure"), own) for row in read)
     yes = ["numerator"] if has_yes else []
     columns = [write.column("measure"), *write.group_columns()]
-    columns += [write.column("counted_unit")] if is_mixed else []
     # The figure stands first: on a narrow screen it is what must be seen without scrolling.
     columns += [write.column("share", is_number=True)]
+    columns += [write.column("counted_unit")] if is_mixed else []
     counts = [] if _are_counts(read, own) else [*yes, "denominator", *rest, "n"]
     columns += [write.column(name, is_number=True) for name in counts]
     made = []
@@ -152,15 +152,14 @@ def _estimates(released: Released, language: str) -> Made:
         measure = row.text("measure")
         words = measures.name_of(measure, language, own)
         line = [Cell(words, words, is_header=True), *write.groups(row)]
+        line.append(write.share(row, measures.scale_of(measure, own)))
         if is_mixed:
             name = numbers.units(None, unit, language)
             line.append(Cell(name, name))
-        share = measures.is_share(measure, own)
-        line.append(write.share(row, measures.scale_of(measure, own)))
-        shown = (share or name != "numerator" for name in counts)
-        pairs = zip(counts, shown, strict=True)
-        made.append([*line, *(write.count(row, c) if is_shown else Cell(None, "")
-                              for c, is_shown in pairs)])  # fmt: skip
+        is_share = measures.is_share(measure, own)
+        shown = [write.count(row, name) if is_share or name != "numerator" else Cell(None, "")
+                 for name in counts]  # fmt: skip
+        made.append([*line, *shown])
     return tuple(columns), _rows(made)
 
 

@@ -88,8 +88,8 @@ def test_counts_stand_without_denominators_and_are_told_without_a_claim() -> Non
     assert [c.name for c in block.table.columns] == [
         "measure",
         "quarter_done",
-        "counted_unit",
         "share",
+        "counted_unit",
     ]
     assert "95%" not in " ".join(block.table.header)
     assert "Feet corrected: 1 in 2026 Q1, 0 in 2025 Q4." in block.sentences
