@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -83,17 +83,18 @@ class _Part:
     kind: str
 
 
-def _give_only(own: Mapping[str, _Part]) -> Callable[..., Any]:
+def _give_only(own: Mapping[str, _Part]) -> Any:
     """Return what gives the page its own parts, and refuses everything else."""
-    response = import_module("weasyprint.urls").URLFetcherResponse
+    urls = import_module("weasyprint.urls")
 
-    def fetch(url: str, headers: object = None) -> Any:
-        part = own.get(url)
-        if part is None:
-            raise ValueError(f"a page asks nothing of the outside, but this one asked for {url}")
-        return response(url, part.body, {"Content-Type": part.kind})
+    class Own(urls.URLFetcher):  # type: ignore[name-defined]
+        def fetch(self, url: str, headers: object = None) -> Any:
+            part = own.get(url)
+            if part is None:
+                raise ValueError(f"a page asks nothing of the outside, but asked for {url}")
+            return urls.URLFetcherResponse(url, part.body, {"Content-Type": part.kind})
 
-    return fetch
+    return Own()
 
 
 def _font_file() -> Path:

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from analytics.errors import OutputError
 from analytics.reports.settings import Settings
 
 #: Names the work folder to the notebooks of one report; without it each makes its own.
@@ -26,10 +27,24 @@ def store(folder: Path, settings: Settings, **made: Any) -> dict[str, str]:
         What the things were made from.
     made
         Things by name.
+
+    Raises
+    ------
+    OutputError
+        When the folder takes no more.
     """
     for name, thing in made.items():
-        with (folder / _file_name(settings, name)).open("wb") as file:
-            pickle.dump(thing, file, protocol=pickle.HIGHEST_PROTOCOL)
+        try:
+            with (folder / _file_name(settings, name)).open("wb") as file:
+                pickle.dump(thing, file, protocol=pickle.HIGHEST_PROTOCOL)
+        except OSError as error:
+            raise OutputError(
+                f"what the pages are made from cannot be kept: {error.strerror or error}",
+                where=str(folder),
+                allowed="free space in the folder for temporary files",
+                todo="make room there, or name another folder in the environment variable TMPDIR; "
+                "the last report is untouched",
+            ) from error
     return {FOLDER_VARIABLE: str(folder)}
 
 

@@ -121,3 +121,10 @@ def test_a_contradiction_is_not_published(cohort: Cohort) -> None:
     blocks.append(base | {"groups": ["clinic"], "frame": parts})
     with pytest.raises(BalanceError, match="do not agree"):
         refuse_faults(check_blocks(blocks), "en")
+
+
+def test_a_quarter_beside_all_time_is_not_added_to_it(cohort: Cohort) -> None:
+    whole = estimated(cohort)
+    twice = pd.concat([whole.frame.assign(quarter_due=span) for span in ("2026Q3", "all")])
+    assert check_together([as_table(whole), ("due", ["quarter_due"], twice)]) == []
+    assert check_together([as_table(whole), ("due", ["quarter"], twice)])
