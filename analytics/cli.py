@@ -76,6 +76,21 @@ def cohort(
         _tell(f"Written: {path}")
 
 
+@app.command(short_help="Write all records as open files, in parts.")
+def records(
+    settings: SettingsFile,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to write.")],
+    cut_off: CutOff = "",
+) -> None:
+    """Write records, ledger and feet as Parquet in parts, each table with its Table Schema."""
+    from analytics.reports.report import Report, read_exports
+    from analytics.reports.store import settle_and_store
+
+    opened = Report.open(settings, cut_off=cut_off)
+    settle_and_store(read_exports(opened.settings), opened.settings.engine, folder)
+    _tell(f"Written: {folder}")
+
+
 @app.command(short_help="Print what a figure counts.")
 def define(
     code: Annotated[

@@ -25,9 +25,9 @@ ENGINES = ("auto", "serial", "processes", "dask")
 #: What every worker has to import; done once, before workers are made.
 PRELOADED = "analytics.courses.pieces"
 
-#: Bytes of text that make a part: enough to outweigh what a part costs by itself (about a third
-#: of a second), few enough for a small machine (about 50 times that in memory).
-PART_BYTES = 16_000_000
+#: Bytes of text that make a part: enough to outweigh what a part costs by itself, few enough for
+#: a small machine (a part of 70 thousand visits takes about 400 MB while it is settled).
+PART_BYTES = 6_000_000
 
 #: How long a scheduler may take to answer.
 ANSWER_WITHIN = "20s"

@@ -1,0 +1,149 @@
+"""Records, ledger and feet as open files, in parts of whole children.
+
+Each table is a folder of Parquet files of one Arrow schema, with its Table Schema beside it; a
+``datapackage.json`` (Frictionless Data Package) lists them all. No more than a part is in memory.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from analytics.courses.network import Exports, Network, settle_network
+from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES, Column
+from analytics.definitions.foot_facts import FOOT
+from analytics.definitions.table_schema import table_schema
+from analytics.intake.canonical import shape_table
+from analytics.intake.check_clinics import COUNTS, add_counts
+from analytics.intake.close import ask
+from analytics.intake.correct import confirm_faults
+from analytics.intake.doubles import tell_doubles
+from analytics.intake.engine import Engine
+from analytics.intake.frames import ARROW_TYPES, read_frame, stack_frames, to_arrow
+from analytics.intake.ledger import (
+    AMENDMENT_COLUMNS,
+    FLAG_COLUMNS,
+    PIECE_COLUMNS,
+    ROW_COLUMNS,
+)
+from analytics.reports.folder import PROVENANCE, check_replaceable, hash_files, replacing
+
+_KINDS = {"line": "integer", "on": "date"}
+_ADDRESS = tuple(Column(n, _KINDS.get(n, "text"), "") for n in ("file", "sheet", "line"))
+
+
+def _book(names: tuple[str, ...]) -> tuple[Column, ...]:
+    return tuple(Column(name, _KINDS.get(name, "text"), "") for name in names)
+
+
+#: Table of the store to its file in a settled part, its columns and its key.
+STORED: dict[str, tuple[str, tuple[Column, ...], tuple[str, ...]]] = {
+    **{name: (name, columns, KEYS[name]) for name, columns in TABLES.items()},
+    "visits": ("visits", (*TABLES["visits"], *_ADDRESS), KEYS["visits"]),
+    "cohort": ("cohort", FOOT, ("child", "side")),
+    "ledger_rows": ("book_rows", _book(ROW_COLUMNS), ()),
+    "ledger_pieces": ("book_pieces", _book(PIECE_COLUMNS), ()),
+    "ledger_amendments": ("book_amendments", _book(AMENDMENT_COLUMNS), ()),
+    "ledger_flags": ("book_flags", _book(FLAG_COLUMNS), ()),
+}
+
+
+def settle_and_store(exports: Exports, engine: Engine, folder: Path) -> None:
+    """Write the records of exports in place of what the folder held, part by part."""
+    check_replaceable(folder)
+    with settle_network(exports, engine) as network:
+        write_store(network, folder)
+
+
+def write_store(network: Network, folder: Path) -> None:
+    """Write a network's records in place of what the folder held.
+
+    Parameters
+    ----------
+    network
+        Settled parts.
+    folder
+        Folder to write; it takes its name when all is written.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be written.
+    """
+    with replacing(folder) as made:
+        resources = [_write_table(network, made, name) for name in STORED]
+        package = {"name": "talipes-records", "resources": resources}
+        text = json.dumps(package, ensure_ascii=False, indent=1)
+        (made / "datapackage.json").write_text(text + "\n", encoding="utf-8")
+        told = json.dumps({"files": hash_files(made)}, indent=1)
+        (made / PROVENANCE).write_text(told + "\n", encoding="utf-8")
+
+
+def _write_table(network: Network, folder: Path, name: str) -> dict[str, Any]:
+    file, columns, key = STORED[name]
+    extras = _extras(network, file)
+    schema = arrow_schema(columns, extras)
+    (folder / name).mkdir()
+    paths = []
+    for number, frame in enumerate(_frames(network, name), start=1):
+        path = folder / name / f"part-{number:05d}.parquet"
+        pq.write_table(_as_declared(frame, schema), path, compression="zstd")
+        paths.append(f"{name}/{path.name}")
+    described = table_schema(columns, key=key, further=extras)
+    text = json.dumps(described, ensure_ascii=False, indent=1)
+    (folder / f"{name}.schema.json").write_text(text + "\n", encoding="utf-8")
+    return {"name": name, "path": paths, "format": "parquet", "schema": f"{name}.schema.json"}
+
+
+def arrow_schema(columns: tuple[Column, ...], extras: tuple[str, ...] = ()) -> pa.Schema:
+    """Return the one Arrow schema of a table: its declared columns, then carried ones as text."""
+    fields = [pa.field(column.name, ARROW_TYPES[column.dtype]) for column in columns]
+    return pa.schema([*fields, *(pa.field(name, pa.string()) for name in extras)])
+
+
+def _extras(network: Network, file: str) -> tuple[str, ...]:
+    schemas = [pq.read_schema(part / f"{file}.parquet") for part in network.parts]
+    return tuple(sorted({n for s in schemas for n in s.names if n.startswith(EXTRA_PREFIX)}))
+
+
+def _as_declared(frame: pd.DataFrame, schema: pa.Schema) -> pa.Table:
+    held = to_arrow(frame)
+    columns = [
+        held[field.name].cast(field.type)
+        if field.name in held.column_names
+        else pa.nulls(held.num_rows, field.type)
+        for field in schema
+    ]
+    return pa.Table.from_arrays(columns, schema=schema)
+
+
+def _frames(network: Network, name: str) -> Iterator[pd.DataFrame]:
+    work, file = network.work, STORED[name][0]
+    if name == "clinics":
+        told = work.clinics
+        if told is None:
+            told = stack_frames([read_frame(p / "clinics.parquet") for p in network.parts])
+        yield shape_table(told.drop_duplicates("clinic"), "clinics")
+        return
+    for part in network.parts:
+        frame = read_frame(part / f"{file}.parquet")
+        yield confirm_faults(frame, work.door.corrections)[0] if name == "ledger_flags" else frame
+    if name == "ledger_flags":
+        yield confirm_faults(_flags_of_all(network), work.door.corrections)[0]
+
+
+def _flags_of_all(network: Network) -> pd.DataFrame:
+    """Return the flags that take all children to tell: doubles, and questions to clinics."""
+    doubles = stack_frames([read_frame(part / "doubles.parquet") for part in network.parts])
+    counts = [
+        {name: read_frame(part / f"count_{name}.parquet") for name in COUNTS}
+        for part in network.parts
+    ]
+    told = tell_doubles(doubles.sort_values(["mark", "child"], ignore_index=True))
+    return stack_frames([told, ask(add_counts(counts))])
