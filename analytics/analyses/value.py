@@ -168,11 +168,11 @@ def _read(
     key, line = f"value_{name}", _count(_SHARES[name], cohort, cohort.feet.loc[of_period])
     if pd.isna(line["estimate"]) or line["denominator"] < cohort.protocol.few_children:
         key, line = f"value_{name}_whole", _count(_SHARES[name], cohort, cohort.feet)
-    n, share = int(line["denominator"]), 0.0
+    n, share = int(line["denominator"]), 0
     if pd.isna(line["estimate"]):
         key = f"value_{name}_none"
     else:
-        share = round(100 * float(line["estimate"]), 1)
+        share = round(100 * float(line["estimate"]))
     told = Phrase(f"note.{key}", {"period": spent.period, "n_counted": n, "share": share})
     ends = line[["estimate", "lower", "upper"]].astype("Float64").to_numpy(float, na_value=np.nan)
     return between(*ends), told

@@ -145,7 +145,8 @@ def _estimates(released: Released, language: str) -> Made:
     # The figure stands first: on a narrow screen it is what must be seen without scrolling.
     columns += [write.column("share", is_number=True)]
     columns += [write.column("counted_unit")] if is_mixed else []
-    counts = [] if _are_counts(read, own) else [*yes, "denominator", *rest, "n"]
+    counts = _beside({measures.scale_of(row.text("measure"), own) for row in read})
+    counts = [*yes, "denominator", *rest, "n"] if counts is None else counts
     columns += [write.column(name, is_number=True) for name in counts]
     made = []
     for row, unit in zip(read, units, strict=True):
@@ -163,9 +164,11 @@ def _estimates(released: Released, language: str) -> Made:
     return tuple(columns), _rows(made)
 
 
-def _are_counts(read: list[Row], own: measures.Own) -> bool:
-    """Return whether every figure is a count, which needs no denominator beside it."""
-    return all(measures.scale_of(row.text("measure"), own) == "count" for row in read)
+def _beside(scales: set[str]) -> list[str] | None:
+    """Return the counts beside figures of which nothing is left out; None where all are due."""
+    if scales == {"count"}:
+        return []
+    return ["denominator"] if scales == {"rounded"} else None
 
 
 def _all_hidden(read: list[Row]) -> bool:

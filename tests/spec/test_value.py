@@ -13,6 +13,7 @@ from analytics.analyses.value import estimates, sensitivity
 from analytics.definitions.burden import COST_PER_CHILD, DALYS_PER_CHILD, Burden, Spending
 from analytics.definitions.policies import INTERNAL
 from analytics.display.tables import tabulate
+from analytics.display.words import tell
 from analytics.errors import NotEstimableError
 from analytics.sharing.protect import protect
 
@@ -105,7 +106,7 @@ def test_worth_rests_on_the_children_of_the_period_and_not_on_feet_or_on_others(
     # 17 of 20 children have every affected foot corrected.
     assert at.loc["years_gained", "estimate"] == pytest.approx(20 * 7.42 * (17 / 20) / 0.9)
     note = next(n for n in result.context.notes if n.key == "note.value_success")
-    assert note.values == {"period": "2023", "n_counted": 20, "share": 85.0}
+    assert note.values == {"period": "2023", "n_counted": 20, "share": 85}
 
 
 def test_a_period_too_recent_borrows_from_the_whole_programme_and_says_so() -> None:
@@ -128,3 +129,11 @@ def test_no_range_of_an_assumption_is_headed_as_an_interval_of_chance() -> None:
         assert not any("95%" in column for column in table.header)
     told = tabulate(protect(estimates(cohort_of(feet()), [YEAR]), INTERNAL)).to_text()
     assert "1,200" in told and "148 (" in told and "148." not in told
+
+
+def test_each_figure_is_told_with_its_range() -> None:
+    told = " ".join(tell(protect(estimates(cohort_of(feet()), [YEAR]), INTERNAL), "en"))
+    assert "Cost per child begun, 2023 \N{MIDDLE DOT} USD: 1,200." in told
+    assert "Healthy years gained, 2023 \N{MIDDLE DOT} USD: 148 (" in told
+    moved = " ".join(tell(protect(sensitivity(cohort_of(feet()), [YEAR]), INTERNAL), "en"))
+    assert "spending: 162 (146 to 178)" in moved
