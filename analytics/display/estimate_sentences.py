@@ -223,6 +223,36 @@ def _each(measure: str, read: list[Row], released: Released, language: str) -> l
     return told
 
 
+def _balance(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
+    """Say which variables lie further apart than custom calls balanced."""
+    limit = numbers.decimal(IMBALANCE, language, places=1)
+    known = [row for row in read if row.estimate is not None]
+    out = [row for row in known if abs(row.estimate or 0.0) > IMBALANCE]
+    names = [terms.group(released.groups, row.groups, language) for row in out]
+    told = [label(language, "sentence.balanced", limit=limit, n=len(known))]
+    if names:
+        told = [label(language, "sentence.unbalanced", limit=limit, names=", ".join(names))]
+    n = len(read) - len(known)
+    if n:
+        words = measures.name_of(measure, language)
+        told.append(label(language, "sentence.groups_hidden", measure=words, n=n, total=len(read)))
+    return told
+
+
+def _needed(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
+    """Say how many it takes for each ratio."""
+    parts = [
+        label(language, "sentence.needed_part", n=n, ratio=ratio)
+        for row in read
+        if row.estimate is not None
+        for ratio, n in (_named(row, measure=measure, released=released, language=language),)
+    ]
+    if not parts:
+        return []
+    words = measures.name_of(measure, language)
+    return [label(language, "sentence.needed", measure=words, parts=", ".join(parts))]
+
+
 #: Groups that are told in their own way. Money of two periods or currencies is not compared, and
 #: those of a parameter are one figure as an assumption moves: their limits are none of chance.
 _TOLD_APART: dict[str, Callable[[str, list[Row], Released, str], list[str]]] = {
@@ -230,4 +260,6 @@ _TOLD_APART: dict[str, Callable[[str, list[Row], Released, str], list[str]]] = {
     "parameter": _each,
     "quarter_done": _last_two,
     "quarter_due": _due,
+    "variable": _balance,
+    "ratio_to_find": _needed,
 }
