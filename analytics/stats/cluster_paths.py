@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.stats.at_risk import RiskCounts
+from analytics.stats.cluster_pairs import Pairs, find_pairs, small_products
 from analytics.stats.spells import Spells
 
 
@@ -20,9 +21,11 @@ class InfluenceSteps:
     Parameters
     ----------
     at_entry
-        (n, q) step when the row enters, or (q,) when all rows enter at the origin.
+        (T + 1, q) step when the row enters, by the first time at which it is at risk, or (q,)
+        when all rows enter at the origin.
     at_end
-        (n, q) step when the row ends, in force from that very time on.
+        (T, kinds, q) step when the row ends, by its time and event code, in force from that very
+        time on.
     basis
         (T, q) values that turn a state into an influence.
     """
@@ -38,12 +41,13 @@ class ClusterPaths:
 
     Parameters
     ----------
+    pairs
+        Rows in clusters of one or two, which need no sorting; ``None`` where rows enter late or
+        have weights.
     rows
-        (r,) rows that are followed: all, or one for each set of rows that cannot be told apart.
-    units
-        (r,) cluster of each.
-    repeats
-        (r,) how many rows each stands for.
+        (r,) the other rows.
+    units, position, event
+        (r,) cluster, index of the end and event code of each.
     at_origin
         True when all rows enter at the origin, in one step per cluster.
     order
@@ -54,9 +58,11 @@ class ClusterPaths:
         (m,) True at the first step of each cluster.
     """
 
-    rows: np.ndarray | slice
+    pairs: Pairs | None
+    rows: np.ndarray
     units: np.ndarray
-    repeats: np.ndarray
+    position: np.ndarray
+    event: np.ndarray
     at_origin: bool
     order: np.ndarray
     key: np.ndarray
@@ -77,25 +83,32 @@ def find_cluster_paths(spells: Spells, counts: RiskCounts) -> ClusterPaths:
         Steps that share cluster, time and kind are equal, so that the order in which the rows
         were given cannot show in any sum, not even in the last bit.
     """
-    rows, units, repeats = _followed(spells, counts)
-    ends, kind = counts.position[rows] + 1, 1 + spells.event[rows]
+    pairs, rows = None, np.arange(len(spells.time))
+    if counts.opened is None and spells.weights is None:
+        pairs, rows = find_pairs(spells, counts)
+    _, units = np.unique(spells.units[rows], return_inverse=True)
+    position, event = counts.position[rows], spells.event[rows]
+    ends, kind = position + 1, 1 + event
     if counts.opened is None:
-        begun = np.arange(int(units.max()) + 1)
+        begun = np.arange(int(units.max(initial=-1)) + 1)
         opened = np.zeros(len(begun), dtype=np.int64)
     else:
         begun, opened = units, counts.opened[rows]
     key = np.concatenate([opened, ends])
     kind = np.concatenate([np.zeros(len(begun), dtype=np.int64), kind])
     cluster = np.concatenate([begun, units])
-    joint = (cluster * (len(counts.times) + 2) + key) * (int(kind.max()) + 1) + kind
+    joint = (cluster * (len(counts.times) + 2) + key) * (int(kind.max(initial=0)) + 1) + kind
     order = np.argsort(joint, kind="stable")
     cluster = cluster[order]
     first = np.ones(len(order), dtype=bool)
     first[1:] = cluster[1:] != cluster[:-1]
-    return ClusterPaths(rows, units, repeats, counts.opened is None, order, key[order], first)
+    at_origin = counts.opened is None
+    return ClusterPaths(pairs, rows, units, position, event, at_origin, order, key[order], first)
 
 
-def clustered_variance(spells: Spells, paths: ClusterPaths, steps: InfluenceSteps) -> np.ndarray:
+def clustered_variance(
+    spells: Spells, counts: RiskCounts, paths: ClusterPaths, steps: InfluenceSteps
+) -> np.ndarray:
     """Sum over clusters the squared influence at every observed time.
 
     The square of a sum changes by ``2 before * step + step**2`` at each step, so one sort and
@@ -103,8 +116,8 @@ def clustered_variance(spells: Spells, paths: ClusterPaths, steps: InfluenceStep
 
     Parameters
     ----------
-    spells, paths
-        The rows, and their steps sorted by cluster.
+    spells, counts, paths
+        The rows, their counts, and their steps sorted by cluster.
     steps
         What each row adds to the state of its cluster.
 
@@ -113,19 +126,36 @@ def clustered_variance(spells: Spells, paths: ClusterPaths, steps: InfluenceStep
     numpy.ndarray
         (T,) variances.
     """
-    step = _sorted_steps(paths, steps.at_entry, steps.at_end, spells.weights)
-    before = _sums_before(step, paths.first)
-    repeats = _sorted_repeats(paths)
     n_times, width = steps.basis.shape
-    variance = np.zeros(n_times)
+    moved = np.zeros((n_times, width, width))
+    if paths.pairs is not None:
+        moved += small_products(paths.pairs, steps.at_entry, steps.at_end)
+    if len(paths.rows):
+        moved += _path_products(spells, counts, paths, steps)
+    variance = np.einsum("tab,ta,tb->t", moved, steps.basis, steps.basis)
+    # A variance of 0 may come out as minus the last digit of what was cancelled.
+    return np.maximum(variance, 0.0)
+
+
+def _path_products(
+    spells: Spells, counts: RiskCounts, paths: ClusterPaths, steps: InfluenceSteps
+) -> np.ndarray:
+    """Sum over clusters the products of their states at every time; (T, q, q)."""
+    ended = steps.at_end[paths.position, paths.event]
+    entered = steps.at_entry
+    if counts.opened is not None:
+        entered = entered[counts.opened[paths.rows]]
+    entered = np.broadcast_to(entered, ended.shape)
+    step = _sorted_steps(paths, entered, ended, spells.weights)
+    before = _sums_before(step, paths.first)
+    n_times, width = steps.basis.shape
+    products = np.empty((n_times, width, width))
     for a in range(width):
         for b in range(a + 1):
             grown = step[:, a] * before[:, b] + (before[:, a] + step[:, a]) * step[:, b]
-            total = np.bincount(paths.key, weights=grown * repeats, minlength=n_times + 2)
-            share = total.cumsum()[1 : n_times + 1] * steps.basis[:, a] * steps.basis[:, b]
-            variance += share if a == b else 2 * share
-    # A variance of 0 may come out as minus the last digit of what was cancelled.
-    return np.maximum(variance, 0.0)
+            total = np.bincount(paths.key, weights=grown, minlength=n_times + 2)
+            products[:, a, b] = products[:, b, a] = total.cumsum()[1 : n_times + 1]
+    return products
 
 
 def clusters_at_risk(spells: Spells, counts: RiskCounts, paths: ClusterPaths) -> np.ndarray:
@@ -143,52 +173,29 @@ def clusters_at_risk(spells: Spells, counts: RiskCounts, paths: ClusterPaths) ->
     """
     if spells.cluster is None:
         return counts.n_at_risk
+    n_times = len(counts.times)
+    if counts.opened is None:
+        last = np.zeros(spells.n_clusters, dtype=np.int64)
+        np.maximum.at(last, spells.units, counts.position)
+        return np.cumsum(np.bincount(last, minlength=n_times)[::-1])[::-1].astype(np.int64)
     ones = np.ones((len(spells.time), 1))
     step = _sorted_steps(paths, ones, -ones, None)
     before = _sums_before(step, paths.first)[:, 0]
     turned = ((before + step[:, 0]) > 0.5).astype(float) - (before > 0.5)
-    n_times = len(counts.times)
     total = np.bincount(paths.key, weights=turned, minlength=n_times + 1)
     return total.cumsum()[:n_times].astype(np.int64)
 
 
-def _followed(
-    spells: Spells, counts: RiskCounts
-) -> tuple[np.ndarray | slice, np.ndarray, np.ndarray]:
-    n = len(spells.time)
-    if spells.cluster is not None or spells.weights is not None:
-        return slice(None), spells.units, np.ones(n)
-    # Rows that stand alone and share entry, end and kind have one and the same influence.
-    alike = counts.position * (int(spells.event.max()) + 1) + spells.event
-    if counts.opened is not None:
-        alike = alike * (len(counts.times) + 1) + counts.opened
-        _, rows, repeats = np.unique(alike, return_index=True, return_counts=True)
-    else:
-        holder = np.full(int(alike.max()) + 1, -1)
-        holder[alike] = np.arange(n)
-        rows = holder[holder >= 0]
-        repeats = np.bincount(alike)[holder >= 0]
-    return rows, np.arange(len(rows)), repeats.astype(float)
-
-
 def _sorted_steps(
-    paths: ClusterPaths, at_entry: np.ndarray, at_end: np.ndarray, weights: np.ndarray | None
+    paths: ClusterPaths, entered: np.ndarray, ended: np.ndarray, weights: np.ndarray | None
 ) -> np.ndarray:
-    entered = np.broadcast_to(at_entry, at_end.shape)[paths.rows]
-    ended = at_end[paths.rows]
     if weights is not None:
-        entered, ended = entered * weights[paths.rows, None], ended * weights[paths.rows, None]
+        own = weights[paths.rows, None]
+        entered, ended = entered * own, ended * own
     if paths.at_origin:
         columns = [np.bincount(paths.units, weights=column) for column in entered.T]
         entered = np.stack(columns, axis=1)
     return np.take(np.concatenate([entered, ended]), paths.order, axis=0)
-
-
-def _sorted_repeats(paths: ClusterPaths) -> np.ndarray:
-    # Only rows that stand alone repeat; they enter and end once each.
-    if len(paths.order) != 2 * len(paths.units):
-        return np.ones(len(paths.order))
-    return np.tile(paths.repeats, 2)[paths.order]
 
 
 def _sums_before(step: np.ndarray, first: np.ndarray) -> np.ndarray:

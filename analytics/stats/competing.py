@@ -138,9 +138,9 @@ def incidence(
     before = np.append(1.0, survival[:-1])
     steps = before[:, None] * counts.ended[:, 1:] / counts.at_risk[:, None]
     estimate = np.cumsum(steps, axis=0)
-    influences = (_influence_steps(spells, counts, c, steps[:, c]) for c in range(causes))
+    influences = (_influence_steps(counts, c, steps[:, c]) for c in range(causes))
     se = np.sqrt(
-        np.stack([clustered_variance(spells, paths, moves) for moves in influences], axis=1)
+        np.stack([clustered_variance(spells, counts, paths, moves) for moves in influences], axis=1)
     )
     z = critical_value(conf_level, spells)
     limits = [_limits(estimate[:, c], se[:, c], z) for c in range(causes)]
@@ -192,9 +192,7 @@ def read_incidence(curves: IncidenceCurves, times: ArrayLike, *, cause: int = 1)
     return pd.DataFrame({**read, "beyond_follow_up": beyond})
 
 
-def _influence_steps(
-    spells: Spells, counts: RiskCounts, c: int, step: np.ndarray
-) -> InfluenceSteps:
+def _influence_steps(counts: RiskCounts, c: int, step: np.ndarray) -> InfluenceSteps:
     """Return the steps of each row's influence on the incidence of cause ``c + 1``.
 
     With B the influence on log S, the influence of a row on F(t) is
@@ -205,20 +203,17 @@ def _influence_steps(
     total = np.append(0.0, np.cumsum(hazard_slope(counts)))
     curve = np.append(0.0, np.cumsum(step))
     inner = np.append(0.0, np.cumsum(step * (total[:-1] - 1 / counts.at_risk)))
-    at, opened = counts.position, counts.opened
     d = counts.ended[:, 1:].sum(axis=1)
     left = counts.at_risk - d
     jump = np.divide(1.0, left, out=np.zeros_like(left), where=total[1:] > total[:-1])
     own = np.divide(step, counts.ended[:, 1 + c], out=np.zeros_like(step), where=step > 0)
-    after = total[at + 1] - (spells.event > 0) * jump[at]
-    constant = inner[at + 1] - after * curve[at + 1] + (spells.event == 1 + c) * own[at]
-    ones = np.ones(len(at))
-    at_end = np.column_stack([constant, after, -ones])
+    at_end = np.full((*counts.ended.shape, 3), -1.0)
+    at_end[:, 0, 1], at_end[:, 1:, 1] = total[1:], (total[1:] - jump)[:, None]
+    at_end[:, :, 0] = inner[1:, None] - at_end[:, :, 1] * curve[1:, None]
+    at_end[:, 1 + c, 0] += own
     at_entry = np.array([0.0, 0.0, 1.0])
-    if opened is not None:
-        at_entry = np.column_stack(
-            [total[opened] * curve[opened] - inner[opened], -total[opened], ones]
-        )
+    if counts.opened is not None:
+        at_entry = np.column_stack([total * curve - inner, -total, np.ones(len(total))])
     basis = np.column_stack([np.ones(len(step)), curve[1:], inner[1:]])
     return InfluenceSteps(at_entry, at_end, basis)
 

@@ -138,8 +138,8 @@ def product_limit(spells: Spells, *, conf_level: float = 0.95) -> SurvivalCurve:
     naive = _times_curve(estimate, np.sqrt(np.cumsum(slope)))
     robust = naive
     if spells.cluster is not None or spells.weights is not None:
-        steps = log_survival_steps(spells, counts, slope)
-        robust = _times_curve(estimate, np.sqrt(clustered_variance(spells, paths, steps)))
+        steps = log_survival_steps(counts, slope)
+        robust = _times_curve(estimate, np.sqrt(clustered_variance(spells, counts, paths, steps)))
     lower, upper = log_log_limits(estimate, robust, z=critical_value(conf_level, spells))
     return SurvivalCurve(
         times=counts.times,
@@ -220,7 +220,7 @@ def log_log_limits(
     return lower, upper
 
 
-def log_survival_steps(spells: Spells, counts: RiskCounts, slope: np.ndarray) -> InfluenceSteps:
+def log_survival_steps(counts: RiskCounts, slope: np.ndarray) -> InfluenceSteps:
     """Return the steps of each row's influence on log S(t).
 
     The derivative of log S(t) by the weight of a row at risk on (V, T] is
@@ -228,8 +228,8 @@ def log_survival_steps(spells: Spells, counts: RiskCounts, slope: np.ndarray) ->
 
     Parameters
     ----------
-    spells, counts
-        The rows, and their counts.
+    counts
+        Counts of the rows.
     slope
         (T,) ``d / (Y (Y - d))``, 0 where everyone at risk had the event.
 
@@ -242,14 +242,13 @@ def log_survival_steps(spells: Spells, counts: RiskCounts, slope: np.ndarray) ->
     d = counts.ended[:, 1:].sum(axis=1)
     left = counts.at_risk - d
     jump = np.divide(1.0, left, out=np.zeros_like(left), where=left > _rounding(counts))
-    at_end = total[counts.position] - (spells.event > 0) * jump[counts.position]
-    ones = np.ones(len(at_end))
+    at_end = np.full((*counts.ended.shape, 2), -1.0)
+    at_end[:, 0, 0], at_end[:, 1:, 0] = total, (total - jump)[:, None]
     at_entry = np.array([0.0, 1.0])
     if counts.opened is not None:
-        before = np.append(0.0, total)
-        at_entry = np.column_stack([-before[counts.opened], ones])
+        at_entry = np.column_stack([-np.append(0.0, total), np.ones(len(total) + 1)])
     basis = np.column_stack([np.ones(len(total)), total])
-    return InfluenceSteps(at_entry, np.column_stack([at_end, -ones]), basis)
+    return InfluenceSteps(at_entry, at_end, basis)
 
 
 def hazard_slope(counts: RiskCounts) -> np.ndarray:

@@ -235,3 +235,18 @@ def test_weights_of_a_turnbull_curve_are_repeated_rows():
     two = turnbull(np.repeat(left, times), np.repeat(right, times))
     np.testing.assert_array_equal(one.left, two.left)
     np.testing.assert_allclose(one.mass, two.mass, atol=1e-8)
+
+
+@given(st.integers(0, 10**6), st.sampled_from([2, 3, 8]))
+@settings(max_examples=25, deadline=None)
+def test_small_and_large_clusters_are_summed_alike(seed, size):
+    # Weights of one leave the short way for clusters of one or two rows to the long way.
+    d = simulated(seed, n=60)
+    cluster = np.random.default_rng(seed).integers(0, 60 // size + 2, 60)
+    short, long = (
+        as_spells(d["time"], d["cause"], cluster=cluster, weights=weights)
+        for weights in (None, np.ones(60))
+    )
+    one, two = incidence(short), incidence(long)
+    np.testing.assert_allclose(one.se, two.se, atol=1e-10)
+    np.testing.assert_array_equal(one.clusters_at_risk, two.clusters_at_risk)

@@ -1,0 +1,105 @@
+"""Clusters of one or two rows: products of their states by tables, without following each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.stats.at_risk import RiskCounts
+from analytics.stats.spells import Spells
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """Rows in clusters of one or two, all from the origin and without weights.
+
+    Parameters
+    ----------
+    n_ended
+        (T, kinds) rows that end at each time, by event code.
+    first
+        (T, kinds) of these, the first to end of two.
+    earlier, later
+        (p,) time and event code of the two rows of each pair, as ``time * kinds + code``,
+        sorted, so that the order of the rows cannot show in any sum.
+    """
+
+    n_ended: np.ndarray
+    first: np.ndarray
+    earlier: np.ndarray
+    later: np.ndarray
+
+
+def find_pairs(spells: Spells, counts: RiskCounts) -> tuple[Pairs, np.ndarray]:
+    """Return what is to be known of small clusters, and the rows of the larger ones.
+
+    Parameters
+    ----------
+    spells, counts
+        Rows that all enter at the origin, without weights, and their counts.
+    """
+    shape = counts.n_ended.shape
+    kind = counts.position * shape[1] + spells.event
+    none = np.empty(0, dtype=np.int64)
+    if spells.cluster is None:
+        return Pairs(counts.n_ended, np.zeros(shape, dtype=np.int64), none, none), none
+    n = len(kind)
+    size = np.bincount(spells.cluster)
+    of_row = size[spells.cluster]
+    row = np.empty((2, len(size)), dtype=np.int64)
+    # The last row written to a cluster stays: its last row, and, written backwards, its first.
+    row[0, spells.cluster[::-1]] = np.arange(n)[::-1]
+    row[1, spells.cluster] = np.arange(n)
+    both = kind[row[:, size == 2]]
+    earlier, later = both.min(axis=0), both.max(axis=0)
+    order = np.argsort(later * (int(kind.max()) + 1) + earlier)
+    first = np.bincount(earlier, minlength=shape[0] * shape[1]).reshape(shape)
+    n_ended = counts.n_ended
+    larger = np.flatnonzero(of_row > 2)
+    if len(larger):
+        gone = np.bincount(kind[larger], minlength=shape[0] * shape[1])
+        n_ended = n_ended - gone.reshape(shape)
+    return Pairs(n_ended, first, earlier[order], later[order]), larger
+
+
+def small_products(pairs: Pairs, at_entry: np.ndarray, at_end: np.ndarray) -> np.ndarray:
+    """Sum over clusters of one or two rows the products of their states at every time.
+
+    A sum of squares is that of the rows and twice that of the pairs. A row's state is the same
+    for all until it ends, and from then on that of its time and event code: rows enter by their
+    counts, and so does the first to end of a pair; only its second needs the pair itself.
+
+    Parameters
+    ----------
+    pairs
+        The rows.
+    at_entry
+        (q,) state before a row ends.
+    at_end
+        (T, kinds, q) step when it ends.
+
+    Returns
+    -------
+    numpy.ndarray
+        (T, q, q).
+    """
+    start = np.outer(at_entry, at_entry)
+    ended = at_end + at_entry
+    kinds = at_end.shape[1]
+    squares = ended[..., :, None] * ended[..., None, :] - start
+    moved = np.einsum("tk,tkab->tab", pairs.n_ended, squares)
+    begun = (pairs.n_ended.sum() + 2 * len(pairs.later)) * start
+    if len(pairs.later):
+        half = at_end[..., :, None] * at_entry
+        moved += np.einsum("tk,tkab->tab", pairs.first, half + np.swapaxes(half, -1, -2))
+        states, steps = (part.reshape(-1, len(at_entry)).T for part in (ended, at_end))
+        before, step = states[:, pairs.earlier], steps[:, pairs.later]
+        time = pairs.later // kinds
+        for a in range(len(at_entry)):
+            for b in range(a + 1):
+                cross = before[a] * step[b] + before[b] * step[a]
+                total = np.bincount(time, weights=cross, minlength=len(at_end))
+                moved[:, a, b] += total
+                moved[:, b, a] += total if a != b else 0.0
+    return begun + np.cumsum(moved, axis=0)
