@@ -46,7 +46,7 @@ def _draw_panel(axes: Axes, rows: list[Row], released: Released, language: str) 
             level = terms.level(row.text("variable"), row.cell("level"), language)
             name = terms.beside(name, level, language) if name else level
             axes.barh(place, n or 0, height=0.6, color=SERIES[0].colour)
-        names.append(fold(name))
+        names.append(fold(name, width=36))
         text = count_words(n, language) if has_level else _told(row, language)
         axes.annotate(text, ((n or 0) if has_level else 0, place), xytext=(4, 0),
                       textcoords="offset points", va="center", fontsize=8,
