@@ -16,7 +16,7 @@ import pandas as pd
 from analytics.analyses.clinic_limits import ACTION, Units, find_limits, without_outliers
 from analytics.stats.funnel import outside
 
-SEED, N_NETWORKS, SHARE = 20261125, 2000, 0.15
+SEED, N_NETWORKS, SHARE = 20261125, 500, 0.15
 
 
 def network(rng: np.random.Generator, n_clinics: int, spread: float, *, odd: bool) -> Units:

@@ -158,7 +158,9 @@ def test_one_quarter_is_a_named_answer(ask) -> None:
 def test_quarters_with_all_or_no_events_are_a_named_answer(answer: str, reason: str) -> None:
     result = trends.trend(cohort_of(network().assign(is_corrected=answer)), CORRECTION)
     assert reasons(result) == {reason}
-    assert "Not estimable" in shown(result)
+    told = shown(result)
+    assert "Not estimable" in told
+    assert "no period is judged" in told and "lies outside" not in told
 
 
 def test_running_sums_without_events_are_a_named_answer() -> None:
