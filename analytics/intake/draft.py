@@ -15,6 +15,7 @@ import pandas as pd
 from analytics.errors import OutputError
 from analytics.intake.draft_file import propose_file
 from analytics.intake.draft_headings import NO_COLUMN, Match, match_headings
+from analytics.intake.draft_preview import preview_records
 from analytics.intake.draft_values import (
     filled_texts,
     propose_codes,
@@ -81,7 +82,8 @@ def draft_map(path: Path | str, *, name: str = "") -> str:
     for columns in draft.groups.values():
         for column, match in columns.items():
             _look_at(draft, f"visits.{column}", match)
-    return _write(draft, settings, name or path.stem)
+    text = _write(draft, settings, name or path.stem)
+    return "\n".join([text, *preview_records(path, text), ""])
 
 
 def save_draft(text: str, path: Path) -> None:
