@@ -37,7 +37,7 @@ from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.intake.canonical import key_order
 from analytics.intake.close import close
 from analytics.intake.course import Frame
-from analytics.intake.engine import Engine, Mapper, telling_disk, working
+from analytics.intake.engine import WORTH_PROCESSES, Engine, Mapper, telling_disk, working
 from analytics.intake.frames import stack_frames
 from analytics.intake.identity import check_key
 from analytics.intake.load import Programme, load, refuse_same_file
@@ -86,7 +86,7 @@ class Network:
 def load_network(exports: Exports, engine: Engine) -> tuple[Records, Cohort]:
     """Return records and cohort of a network in memory.
 
-    A network that is no larger than a part is read in one go and nothing of it is kept.
+    A small network is read in one go and nothing of it is kept.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def load_network(exports: Exports, engine: Engine) -> tuple[Records, Cohort]:
         Where the work is done and what is kept; it changes no number.
     """
     programme, n_bytes = exports.programme, exports.n_bytes
-    if engine.choose(n_bytes) == "serial" and n_bytes <= engine.part_bytes:
+    if engine.choose(n_bytes) == "serial" and n_bytes < WORTH_PROCESSES:
         records = load(exports.sources, key=exports.key, programme=programme)
         return records, build_cohort(records, exports.cut_off, programme.protocol)
     with settle_network(exports, engine) as network:

@@ -8,6 +8,7 @@ import pandas as pd
 from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
 from analytics.errors import BalanceError
 from analytics.intake.accounts import ADDRESS, with_address
+from analytics.intake.course import Course, begins
 from analytics.intake.frames import nothing
 from analytics.intake.gathered import Gathered
 from analytics.intake.screen import Screened
@@ -36,11 +37,10 @@ def build_tables(
     """
     visits = with_address(screened.kept.visits, gathered.rows)
     pieces = screened.pieces
-    seq_kept = pieces.loc[pieces["reason"].isna(), "seq"].to_numpy(dtype=np.int64)
-    without_visit = np.ones(len(gathered.rows), dtype=bool)
-    without_visit[pieces["seq"].to_numpy(dtype=np.int64)] = False
-    without_visit &= gathered.rows["reason"].isna().to_numpy()
-    known = {*gathered.rows["child"].array.take(seq_kept), *gathered.rows["child"][without_visit]}
+    is_known = gathered.rows["reason"].isna().to_numpy()
+    is_known[pieces["seq"].to_numpy(dtype=np.int64)] = False
+    is_known[pieces.loc[pieces["reason"].isna(), "seq"].to_numpy(dtype=np.int64)] = True
+    known = gathered.rows["child"][is_known].unique()
     children = facts["children"]
     children = children[children["child"].isin(known)]
     children = children.assign(clinic=_first_clinic(children, visits))
@@ -49,7 +49,7 @@ def build_tables(
     return {
         "clinics": shape_table(clinics, "clinics"),
         "children": shape_table(children, "children"),
-        "feet": shape_table(_find_feet(facts["feet"], visits, known), "feet"),
+        "feet": shape_table(_find_feet(facts["feet"], screened.kept, known), "feet"),
         "visits": shape_table(visits, "visits"),
         "departures": shape_table(
             facts["departures"][facts["departures"]["child"].isin(known)], "departures"
@@ -59,15 +59,19 @@ def build_tables(
 
 def _first_clinic(children: pd.DataFrame, visits: pd.DataFrame) -> pd.Series:
     """Return the clinic of each child's first visit, else the one that its row names."""
-    first = visits.sort_values(["visited_on", "seq"], kind="stable").drop_duplicates("child")
+    child = pd.factorize(visits["child"])[0]
+    order = np.lexsort((visits["seq"].to_numpy(), visits["visited_on"].to_numpy(), child))
+    first = visits[["child", "clinic"]].iloc[order[begins(child[order])]]
     seen = first.set_index("child")["clinic"].reindex(children["child"])
     return pd.Series(seen.array, index=children.index).fillna(children["clinic"])
 
 
-def _find_feet(facts: pd.DataFrame, visits: pd.DataFrame, known: set[str]) -> pd.DataFrame:
+def _find_feet(
+    facts: pd.DataFrame, course: Course, known: pd.api.extensions.ExtensionArray
+) -> pd.DataFrame:
     """Return the feet that have visits, or of which something is said."""
     said = facts[facts["child"].isin(known)]
-    seen = visits[["child", "side"]].drop_duplicates()
+    seen = course.visits[["child", "side"]].iloc[begins(course.foot)]
     return seen.merge(said, on=["child", "side"], how="outer")
 
 
@@ -83,7 +87,9 @@ def shape_table(frame: pd.DataFrame, table: str) -> pd.DataFrame:
         **{name: nothing(kind, len(frame))
            for name, kind in columns.items() if name not in frame}
     )  # fmt: skip
-    shaped = frame[[*columns, *extras, *further]].astype(columns)
+    shaped = frame[[*columns, *extras, *further]]
+    other = {name: kind for name, kind in columns.items() if frame[name].dtype != kind}
+    shaped = shaped.astype(other) if other else shaped
     order = key_order(shaped, table)
     if np.array_equal(order, np.arange(len(order))):
         return shaped.reset_index(drop=True)

@@ -11,7 +11,7 @@ from analytics.definitions.checks import CHECKS
 from analytics.intake import check_courses as courses
 from analytics.intake import check_order as order
 from analytics.intake import check_scores as scores
-from analytics.intake.course import Course, to_days
+from analytics.intake.course import Course, renumber, to_days
 from analytics.intake.findings import Rule
 from analytics.intake.merge import group_codes
 
@@ -136,14 +136,12 @@ def keep(course: Course, kept: np.ndarray, aside: pd.DataFrame) -> Course:
     aside
         ``child, side, visited_on`` of visits that were set aside.
     """
-    visits = course.visits[kept]
-    _, foot = np.unique(course.foot[kept], return_inverse=True)
-    _, child = np.unique(course.child[kept], return_inverse=True)
+    visits = course.visits if kept.all() else course.visits[kept]
     return replace(
         course,
         visits=visits,
-        foot=foot,
-        child=child,
+        foot=renumber(course.foot[kept]),
+        child=renumber(course.child[kept]),
         day=course.day[kept],
         set_aside=_last_set_aside(visits, course.day[kept], aside),
     )

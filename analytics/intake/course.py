@@ -234,6 +234,18 @@ class Course:
         return series
 
 
+def begins(number: np.ndarray) -> np.ndarray:
+    """Return the places at which a new number begins, of numbers that stand together."""
+    return np.flatnonzero(np.r_[True, number[1:] != number[:-1]][: len(number)])
+
+
+def renumber(number: np.ndarray) -> np.ndarray:
+    """Return ascending numbers as 0, 1, 2, ... without gaps."""
+    new = np.zeros(len(number), dtype=np.int64)
+    new[begins(number)[1:]] = 1
+    return np.cumsum(new)
+
+
 def _first_known(first: np.ndarray, second: np.ndarray) -> np.ndarray:
     return np.where(np.isnan(first), second, first)
 
@@ -282,5 +294,4 @@ def sort_course(visits: pd.DataFrame, frame: Frame) -> Course:
     purpose = pd.Categorical(visits["purpose"], categories=DAY_ORDER).codes
     order = np.lexsort((visits["seq"].to_numpy(), purpose, day, side, child))
     foot = child * 2 + side
-    _, foot = np.unique(foot[order], return_inverse=True)
-    return Course(visits.iloc[order], foot, child[order], day[order], frame)
+    return Course(visits.iloc[order], renumber(foot[order]), child[order], day[order], frame)

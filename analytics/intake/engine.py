@@ -32,8 +32,8 @@ PART_BYTES = 6_000_000
 #: How long a scheduler may take to answer.
 ANSWER_WITHIN = "20s"
 
-#: Bytes of exports from which on other processes are worth their start.
-WORTH_PROCESSES = 6_000_000
+#: Bytes of exports from which on parts and other processes are worth their start.
+WORTH_PROCESSES = 10_000_000
 
 
 @dataclass(frozen=True)

@@ -54,7 +54,7 @@ def screen(visits: pd.DataFrame, facts: dict[str, pd.DataFrame], frame: Frame) -
     into = np.full(len(visits), -1)
     first = check(build_course(visits[visits["reason"].isna()], facts, frame), PIECE_RULES)
     _set_reasons(reason, first)
-    sound = first.course.visits[first.mask == 0].sort_values("id", ignore_index=True)
+    sound = _in_order_of_submission(first.course.visits, first.mask == 0)
     merged = _merge_visits(sound)
     sound_id = sound["id"].to_numpy()
     stands = sound_id[merged.stands_for]
@@ -77,6 +77,12 @@ def screen(visits: pd.DataFrame, facts: dict[str, pd.DataFrame], frame: Frame) -
         ],
         filled=_filled(merged, sound),
     )
+
+
+def _in_order_of_submission(visits: pd.DataFrame, chosen: np.ndarray) -> pd.DataFrame:
+    at = np.flatnonzero(chosen)
+    order = np.argsort(visits["id"].to_numpy()[at], kind="stable")
+    return visits.iloc[at[order]].reset_index(drop=True)
 
 
 def _merge_visits(sound: pd.DataFrame) -> Merged:
