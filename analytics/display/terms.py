@@ -25,12 +25,17 @@ _INVISIBLE = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 
 def clean(text: object, *, longest: int = LONGEST) -> str:
     """Return a text from an export on one line, without control or direction marks, shortened."""
-    kept = "".join(
-        " " if c in "\t\r\n" else c
-        for c in str(text)
-        if c in "\t\r\n" or unicodedata.category(c) not in _INVISIBLE
-    )
-    return shorten(re.sub(r"\s+", " ", kept).strip(), longest)
+    return shorten(re.sub(r"\s+", " ", visible(str(text))).strip(), longest)
+
+
+def visible(text: str) -> str:
+    """Return a text without control and direction marks; its lines stay lines."""
+    return "".join(c for c in text if c in "\t\r\n" or not is_invisible(c))
+
+
+def is_invisible(character: str) -> bool:
+    """Return whether a character is one that nobody sees: control, direction, format."""
+    return unicodedata.category(character) in _INVISIBLE
 
 
 def shorten(text: str, longest: int) -> str:

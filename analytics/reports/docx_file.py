@@ -20,6 +20,7 @@ from lxml.html import HtmlElement
 
 from analytics.reports import docx_parts as parts
 from analytics.reports.docx_tables import write_table
+from analytics.reports.page import running_title
 
 #: Millimetres between the margins of the page.
 TEXT_WIDTH, TEXT_HEIGHT = 178, 225
@@ -60,7 +61,7 @@ def build_docx(page: str, pictures: Sequence[str], about: About) -> bytes:
     document = Document()
     parts.set_styles(document, about.language)
     _describe(document, about)
-    parts.set_running_lines(document, f"{about.programme} – {about.title}", about.page_word)
+    parts.set_running_lines(document, running_title(about.programme, about.title), about.page_word)
     tree = reader.document_fromstring(_ILLEGAL.sub("\N{REPLACEMENT CHARACTER}", page))
     _Writer(document, iter(pictures)).write(tree.find("body"))
     memory = io.BytesIO()

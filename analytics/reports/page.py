@@ -15,6 +15,7 @@ from markupsafe import Markup
 
 from analytics.definitions.labels import label
 from analytics.display import numbers
+from analytics.display.terms import shorten
 from analytics.reports.chapters import Chapter, Heading
 from analytics.reports.provenance import FATES, settle_balance
 
@@ -84,7 +85,7 @@ def build_page(
         audience=provenance["policy"]["audience"],
         cut_off=_cut_off(provenance, language),
         style=Markup(_resource("page.css")),
-        running_title=_css_text(f"{provenance['programme']} – {chapters[0].title}"),
+        running_title=_css_text(running_title(provenance["programme"], chapters[0].title)),
         running_page=_css_text(say("page.print_page")),
         contents=list_contents(chapters),
         around=around,
@@ -96,6 +97,11 @@ def build_page(
         has_protocol_differences=bool(provenance["protocol_differences"]),
         say=say,
     )
+
+
+def running_title(programme: str, title: str) -> str:
+    """Return the line above every sheet; the halves of a long one are cut to fit beside others."""
+    return f"{shorten(programme, 55)} – {shorten(title, 45)}"
 
 
 def list_contents(chapters: Sequence[Chapter]) -> list[Entry]:

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from analytics.display.terms import is_invisible
+
 
 def write_text(path: Path, text: str) -> None:
     """Write text in UTF-8 with plain line ends."""
@@ -14,8 +16,13 @@ def write_text(path: Path, text: str) -> None:
 
 
 def write_json(path: Path, tree: object) -> None:
-    """Write a tree of plain values; a number that JSON does not know is refused."""
-    write_text(path, json.dumps(tree, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+    """Write a tree of plain values; a number that JSON does not know is refused.
+
+    A sign that nobody sees, such as one that turns the direction of text, is written as its number.
+    """
+    text = json.dumps(tree, ensure_ascii=False, allow_nan=False, indent=1)
+    signs = (c if c.isascii() or not is_invisible(c) else json.dumps(c)[1:-1] for c in text)
+    write_text(path, "".join(signs) + "\n")
 
 
 def without_picture(block: Mapping[str, Any]) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from analytics.definitions.burden import Burden, Spending, build_burden
 from analytics.definitions.labels import languages
 from analytics.definitions.policies import POLICIES
 from analytics.definitions.protocol import Protocol, build_protocol
+from analytics.display.terms import clean
 from analytics.errors import SettingsError
 from analytics.intake.engine import Engine
 from analytics.reports import setting_work
@@ -144,7 +145,7 @@ def read_settings(
     reported_on = day(needed(merged, "cut_off", where), "cut_off", where)
     settings = Settings(
         file=path.resolve(),
-        name=text(needed(programme, "name", where), "name", where),
+        name=clean(text(needed(programme, "name", where), "name", where)),
         cut_off=reported_on,
         extracted_on=max(reported_on, day(programme.get("cut_off", reported_on), "cut_off", where)),
         started_on=day(programme["started_on"], "started_on", where)

@@ -109,7 +109,7 @@ def unique_names(names: Sequence[str]) -> list[str]:
     taken: set[str] = set()
     given = []
     for name in names:
-        clean = _FORBIDDEN.sub(" ", name).strip().strip("'").strip() or "-"
+        clean = _FORBIDDEN.sub(" ", terms.clean(name)).strip().strip("'").strip() or "-"
         short = clean[:LONGEST_NAME].strip()
         number = 1
         while short.casefold() in taken or short.casefold() == "history":
@@ -133,7 +133,7 @@ def _make_styles(book: Workbook) -> _Styles:
 
 
 def _write_sheet(tab: Worksheet, sheet: Sheet, told: Sequence[str], styles: _Styles) -> None:
-    tab.write_string(0, 0, sheet.title, styles.title)
+    tab.write_string(0, 0, terms.visible(sheet.title), styles.title)
     for line, words in enumerate(told, start=1):
         tab.write_string(line, 0, words, styles.name)
     top = len(told) + 2
@@ -163,7 +163,7 @@ def _write_value(tab: Worksheet, at: tuple[int, int], value: Any, styles: _Style
     elif isinstance(value, int | float) and not isinstance(value, bool):
         tab.write_number(*at, value)
     else:
-        tab.write_string(*at, str(value), styles.text)
+        tab.write_string(*at, terms.visible(str(value)), styles.text)
 
 
 def _widths(sheet: Sheet) -> list[int]:

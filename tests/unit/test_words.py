@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from base64 import b64decode
 from datetime import date
 
 import pandas as pd
@@ -172,7 +173,8 @@ def test_a_block_carries_every_form_and_valid_data() -> None:
     for policy in (INTERNAL, PUBLIC):
         block = Block(protect(result, policy))
         forms = block._repr_mimebundle_()
-        assert set(forms) == {"text/plain", "text/html", BLOCK_TYPE}
+        assert set(forms) == {"text/plain", "text/html", "image/png", BLOCK_TYPE}
+        assert b64decode(forms["image/png"]).startswith(b"\x89PNG")
         data = json.loads(json.dumps(forms[BLOCK_TYPE], allow_nan=False))
         assert data["audience"] == policy.audience
         assert data["svg"] in str(forms["text/html"]).replace(
