@@ -234,8 +234,9 @@ def propose_map(
 ) -> None:
     """Propose a source map: headings, dates, codes; what the file cannot settle is asked."""
     from analytics.intake.draft import draft_map, save_draft
+    from analytics.reports.speaking import tell_draft
 
-    text = draft_map(export)
+    text = tell_draft(draft_map(export), _language())
     if out is None:
         typer.echo(text)
         return

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -16,6 +17,7 @@ from analytics.definitions.notebook_words import WRITTEN_IN
 _LOCALE_VARIABLES = ("LC_ALL", "LC_MESSAGES", "LANG")
 
 _LABELLED = re.compile(r"  (where|allowed|to do): (.*)", re.DOTALL)
+_TEXT_OF_A_LIST = re.compile(r'    (".*"),')
 _NOT_ESTIMABLE = re.compile(r"not estimable: (\w+)(.*)", re.DOTALL)
 
 
@@ -38,6 +40,29 @@ def tell_error(text: str, language: str) -> str:
         As ``str(error)`` gives it: what was found, then labelled lines.
     """
     return "\n".join(_tell_line(line, language) for line in text.split("\n"))
+
+
+def tell_draft(text: str, language: str) -> str:
+    """Return a proposed source map with its remarks and its doubts in a language."""
+    lines, is_doubt = [], False
+    for line in text.split("\n"):
+        is_doubt = line.startswith("doubtful") or is_doubt and not line.startswith("]")
+        lines.append(_tell_doubt(line, language) if is_doubt else _tell_remark(line, language))
+    return "\n".join(lines)
+
+
+def _tell_doubt(line: str, language: str) -> str:
+    found = _TEXT_OF_A_LIST.fullmatch(line)
+    if not found:
+        return line
+    told = in_words_of(language, tomllib.loads(f"text = {found[1]}")["text"])
+    return f"    {json.dumps(told, ensure_ascii=False)},"
+
+
+def _tell_remark(line: str, language: str) -> str:
+    before, mark, remark = line.rpartition("# ")
+    is_remark = mark and (not before or before.endswith("  "))
+    return f"{before}{mark}{in_words_of(language, remark)}" if is_remark else line
 
 
 def speak(command: Any, language: str) -> None:

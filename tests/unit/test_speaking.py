@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tomllib
 
 import pytest
 import typer
@@ -13,7 +14,7 @@ from analytics import cli
 from analytics.definitions.code_words import in_words_of
 from analytics.definitions.labels import labels
 from analytics.errors import ExportFileError, NotEstimableError, SettingsError
-from analytics.reports.speaking import find_language, speak, tell_error
+from analytics.reports.speaking import find_language, speak, tell_draft, tell_error
 
 SETTINGS = '[programme]\nname = "A"\nlanguage = "pt"\n'
 
@@ -86,6 +87,26 @@ def test_data_that_reads_like_a_short_text_stays():
     assert said == "o arquivo de configurações não pode ser lido: this is data.toml"
     said = in_words_of("pt", "a correction cannot be used: the action is 'delete'")
     assert said.endswith("'delete'") and "action" not in said
+
+
+def test_a_proposed_map_speaks_and_reads_as_the_same_map():
+    draft = "\n".join([
+        "# A proposal. Look at every line; settle what stands under doubtful, and empty that list.",
+        'drop = ["A # b"]', "doubtful = [",
+        "    \"ignore: 'Caf\u00e9 \\\"x\\\"' is not understood\",", "]",
+        'sex = "Sexe"  # 708 filled: G (467), F (241)', "seen = 'D'  # 3 filled, DD/MM/YYYY: "
+        "'30/09/2024' fits no other reading",
+    ])  # fmt: skip
+    told = tell_draft(draft, "es")
+    before, after = tomllib.loads(draft), tomllib.loads(told)
+    assert after.pop("doubtful") == ["ignore: 'Caf\u00e9 \"x\"' no se entiende"]
+    assert after == {k: v for k, v in before.items() if k != "doubtful"}
+    assert told.splitlines()[0].startswith("# Una propuesta.")
+    assert told.splitlines()[-2:] == [
+        'sex = "Sexe"  # 708 llenas: G (467), F (241)',
+        "seen = 'D'  # 3 llenas, DD/MM/YYYY: '30/09/2024' no tiene otra lectura",
+    ]
+    assert tell_draft(draft, "en") == draft
 
 
 def test_help_of_every_command_and_option_is_in_the_language():
