@@ -38,8 +38,15 @@ def table(rows, kinds):
     return pd.DataFrame(columns)
 
 
-def fails(rule, visits, *, seen_until=6000, started=None, affected=True, left=None, **child):
+def fails(rule, visits, **known):
     """Return the ages, in order, at which a rule fails on a course of one child."""
+    course = course_of(visits, **known)
+    at = np.flatnonzero(RULES[rule](course).fails)
+    return [(day.date() - BORN).days for day in course.visits["visited_on"].iloc[at]]
+
+
+def course_of(visits, *, seen_until=6000, started=None, affected=True, left=None, **child):
+    """Return a course of one child; a visit is of the left foot unless it says otherwise."""
     rows = [{"child": "c", "side": "left", "clinic": "N", "visited_on": on(age),
              "purpose": purpose} | more for age, purpose, more in visits]  # fmt: skip
     frame = table(rows, KINDS).assign(seq=range(len(rows)))
@@ -56,9 +63,7 @@ def fails(rule, visits, *, seen_until=6000, started=None, affected=True, left=No
     }  # fmt: skip
     days = Frame(Protocol(), BORN + timedelta(days=seen_until),
                  None if started is None else BORN + timedelta(days=started))  # fmt: skip
-    course = build_course(frame, facts, days)
-    at = np.flatnonzero(RULES[rule](course).fails)
-    return [(day.date() - BORN).days for day in course.visits["visited_on"].iloc[at]]
+    return build_course(frame, facts, days)
 
 
 def v(age, purpose, **more):
@@ -128,6 +133,10 @@ EDGES = [
      [*casts(10), v(30, "tenotomy"), *casts(30), v(43, "review")], 30, {}),
     ("R14", [*casts(10), v(30, "tenotomy"), *casts(30), v(65, "review")],
      [*casts(10), v(30, "tenotomy"), *casts(30), v(66, "review")], 30, {}),
+    ("R14", [*casts(10), v(30, "tenotomy"), *casts(30), v(80, "brace_fitting")],
+     [*casts(10), v(30, "tenotomy"), *casts(30), v(79, "brace_fitting")], 30, {}),
+    ("R14", [v(30, "tenotomy"), *casts(45), v(110, "review")],
+     [v(30, "tenotomy"), *casts(44), v(110, "review")], 44, {}),
     ("R15", [*casts(10), v(59, "brace_fitting")], [*casts(10), v(60, "brace_fitting")], 10, {}),
     ("R15", [*casts(10), v(31, "review"), v(45, "brace_fitting")],
      [*casts(10), v(31, "review"), v(46, "brace_fitting")], 10, {}),
@@ -184,6 +193,12 @@ EXPLAINED = [
     ("R11", [*casts(10), v(17, "tenotomy"), *casts(17, 38)], {}),
     ("R11", casts(10, 67), {}),
     ("R09", [scored("cast", 10, 0.5), scored("cast", 80, 4)], {}),
+    ("R11", [*casts(10, 17), *casts(12, 19, side="right")], {}),
+    ("R14", [*casts(10), v(90, "review")], {}),
+    ("R14", [*casts(10), v(30, "tenotomy"), *casts(30, 44), v(54, "review")], {}),
+    ("R15", [*casts(10, 70), v(80, "brace_fitting")], {}),
+    ("R28", [v(60, "review"), v(60, "assessment"), v(60, "review", side="right")], {}),
+    ("R28", [v(60, "review"), v(61, "review", side="right")], {}),
     ("R28", [v(60, "cast"), v(61, "cast", cast_replaced=True)], {}),
     ("R16", [*FITTED, v(100, "tenotomy")], {}),
     ("R05", casts(10), {"affected": None}),
@@ -207,3 +222,41 @@ def test_what_is_explained_is_no_fault(rule, visits, known):
 
 def test_every_rule_of_visits_and_courses_has_an_edge():
     assert {edge[0] for edge in EDGES} == set(RULES) - {"R04"}
+
+
+@pytest.mark.parametrize(
+    "visit, older",
+    [
+        (scored("cast", 10, 6.5), "yes"),
+        (scored("cast", 10, 10), "yes"),
+        (scored("cast", 10, 10.5), "no"),
+        (scored("cast", 10, None, 3.5), "yes"),
+        (v(10, "cast", pirani_hindfoot=3.5), "yes"),
+        (scored("cast", 10, 5.25), "no"),
+    ],
+)
+def test_a_score_that_fits_the_older_version_is_said_to(visit, older):
+    assert f"older_version={older}" in RULES["R06"](course_of([visit])).tell()[0]
+
+
+@pytest.mark.parametrize(
+    "rule, visits, known, told",
+    [
+        ("R29", [v(67, "review")], {"left": (60, "died")}, "days_after=7"),
+        ("R11", casts(10, 27), {}, "days_since_cast=17"),
+        (
+            "R14",
+            [*casts(10), v(30, "tenotomy"), *casts(30), v(40, "review")],
+            {},
+            "days_in_last_cast=10",
+        ),
+        ("R15", [*casts(10), v(31, "review"), v(50, "brace_fitting")], {}, "days_without_brace=19"),
+        ("R09", [scored("cast", 10, 3), scored("cast", 17, 5)], {}, "rise=2"),
+        ("R30", casts(20), {"seen_until": 60}, "days_unseen=40"),
+        ("R24", [*casts(10), v(50, "cast", side="right")], {}, "days_apart=40"),
+        ("R12a", casts(*range(10, 87, 7)), {}, "n_casts=11"),
+        ("R23", [v(365, "procedure", procedure="tendon_transfer")], {}, "age_years=1"),
+    ],
+)
+def test_what_a_rule_shows_is_what_stood_there(rule, visits, known, told):
+    assert RULES[rule](course_of(visits, **known)).tell() == [told]
