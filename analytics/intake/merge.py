@@ -52,6 +52,8 @@ def merge_rows(rows: pd.DataFrame, key: tuple[str, ...], values: list[str]) -> M
     filled, conflicts = [], []
     for name in values:
         known = subset[name].notna().to_numpy()
+        if not known.any():
+            continue
         found_filled, conflict = _compare(subset[name][known], groups[known], rows[name])
         if len(found_filled):
             positions = np.searchsorted(np.sort(first), found_filled["at"].to_numpy())
