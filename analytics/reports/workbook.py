@@ -135,7 +135,7 @@ def _make_styles(book: Workbook) -> _Styles:
 def _write_sheet(tab: Worksheet, sheet: Sheet, told: Sequence[str], styles: _Styles) -> None:
     tab.write_string(0, 0, terms.visible(sheet.title), styles.title)
     for line, words in enumerate(told, start=1):
-        tab.write_string(line, 0, words, styles.name)
+        tab.write_string(line, 0, terms.visible(words), styles.name)
     top = len(told) + 2
     for column, head in enumerate(sheet.heads):
         tab.write_string(top, column, head, styles.head)
