@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
@@ -12,80 +11,15 @@ import pandas as pd
 from analytics.results import COMPARISON, EFFECTS, ESTIMATES, FLOW, PROFILE, TREND, Result
 from analytics.sharing.clinics import TOTAL
 from analytics.sharing.flows import find_parents
+from analytics.sharing.table import Cells
 
-#: How much is lost when a cell is hidden beside a small one; the cheapest is hidden first.
-_COSTS = {"n": 3, "denominator": 4, "n_in": 3, "n_out": 3}
-_DETAIL, _ZERO, _FIGURE = 0, 1, 2
-
-#: Cells that cost this much are hidden only where a small count would be known for certain.
-DEAR = 3
+#: Why units were not counted.
+_NOT_COUNTED = ("outside", "immature", "unknown")
 
 
-@dataclass
-class Cells:
-    """Cells and sums under construction.
-
-    A cell that stands in the table may be hidden. One that does not is either known only through
-    the sums (``no`` = denominator - numerator), or known to the reader from elsewhere: totals over
-    groups count as known, since another table of a report may show them. A guarded cell may not
-    be worked out when it is small; a small total is guarded in the table where it stands.
-    """
-
-    values: list[int] = field(default_factory=list)
-    printed: list[bool] = field(default_factory=list)
-    known: list[bool] = field(default_factory=list)
-    guarded: list[bool] = field(default_factory=list)
-    costs: list[int] = field(default_factory=list)
-    sums: list[tuple[tuple[int, int], ...]] = field(default_factory=list)
-    places: dict[tuple[int, str], int] = field(default_factory=dict)
-
-    def add(self, value: int, *, column: str = "") -> int:
-        """Add a cell to guard; one with a column stands in the table."""
-        return self._add(value, column=column, known=False, guarded=True)
-
-    def add_loose(self, value: int) -> int:
-        """Add a cell that is not printed and need not be guarded, but is not negative either."""
-        return self._add(value, column="", known=False, guarded=False)
-
-    def add_total(self, value: int, smallest: int) -> int:
-        """Add a total that the reader knows from elsewhere, unless it is small there too."""
-        return self._add(value, column="", known=not 0 < value < smallest, guarded=False)
-
-    def _add(self, value: int, *, column: str, known: bool, guarded: bool) -> int:
-        self.values.append(value)
-        self.guarded.append(guarded)
-        self.printed.append(bool(column))
-        self.known.append(known)
-        self.costs.append(_cost(column, value))
-        return len(self.values) - 1
-
-    def add_known(self, value: int) -> int:
-        """Add a number that is printed elsewhere on the same page."""
-        return self._add(value, column="", known=True, guarded=False)
-
-    def add_sum(self, whole: int, parts: Sequence[int]) -> None:
-        """Add whole = sum of parts, where it holds."""
-        if self.values[whole] == sum(self.values[p] for p in parts):
-            self.sums.append(((whole, -1), *((p, 1) for p in parts)))
-
-    def at(self, row: int, column: str) -> int | None:
-        """Return the cell of a place in the table; None where nothing stands there."""
-        return self.places.get((row, column))
-
-    def at_all(self, row: int, columns: Sequence[str]) -> list[int]:
-        """Return the cells of several places of a row, without the empty ones."""
-        return [c for c in (self.at(row, column) for column in columns) if c is not None]
-
-
-def _cost(column: str, value: int) -> int:
-    if column in _COSTS:
-        return _COSTS[column]
-    if column in ("numerator", "events"):
-        return _FIGURE
-    return _DETAIL if value else _ZERO
-
-
-def build_cells(result: Result, frame: pd.DataFrame, smallest: int) -> Cells:
+def build_cells(
+    result: Result, frame: pd.DataFrame, smallest: int, *, silent: Sequence[str] = ()
+) -> Cells:
     """Return the cells of a table and every sum that a reader can make of them.
 
     Parameters
@@ -96,12 +30,15 @@ def build_cells(result: Result, frame: pd.DataFrame, smallest: int) -> Cells:
         Its typed frame.
     smallest
         A total below this (and not 0) is not taken as known, since no table shows it.
+    silent
+        Columns that are never shown, whose sums over the groups another table shows.
     """
     cells = Cells()
     for column in result.shape.of_kind("count"):
         for row, value in enumerate(frame[column].array):
             if not pd.isna(value):
-                cells.places[row, column] = cells.add(int(value), column=column)
+                shown = "" if column in silent else column
+                cells.places[row, column] = cells.add(int(value), column=shown)
     _BY_SHAPE[result.shape.name](cells, result, frame, smallest)
     return cells
 
@@ -130,23 +67,48 @@ def _link_estimates(cells: Cells, result: Result, frame: pd.DataFrame, smallest:
     _share_same_n(cells, frame, groups)
     is_share = _is_share(frame)
     for row in range(len(frame)):
-        n, below = cells.at(row, "n"), cells.at(row, "denominator")
-        rest = cells.at_all(row, ["outside", "immature", "unknown"])
-        if n is not None and below is not None:
-            if not rest:
-                rest = [cells.add_loose(cells.values[n] - cells.values[below])]
-            cells.add_sum(n, [below, *rest])
-            if not groups and cells.values[n] in (result.context.n_feet, result.context.n_children):
-                cells.add_sum(cells.add_known(cells.values[n]), [n])
+        _add_rest(cells, row)
+        n = cells.at(row, "n")
+        sizes = (result.context.n_feet, result.context.n_children)
+        if n is not None and not groups and cells.values[n] in sizes:
+            cells.add_sum(cells.add_known(cells.values[n]), [n])
         if is_share[row]:
             _add_no(cells, row, "denominator", "numerator")
-    _link_bounds(cells, frame, groups)
-    for column in ("n", "denominator", "numerator"):
+    _link_bounds(cells, frame, groups, smallest)
+    for column in ("n", "denominator", "numerator", *_NOT_COUNTED):
         _add_margins(cells, frame, (column, ["measure"], groups), smallest)
+    if groups:
+        for (_, column), cell in cells.places.items():
+            cells.late[cell] = column in ("n", *_NOT_COUNTED)
+        _know_totals(cells, frame, groups, smallest)
 
 
-def _link_bounds(cells: Cells, frame: pd.DataFrame, groups: list[str]) -> None:
-    """Add that the lowest and the highest of a measure differ by those lost."""
+def _add_rest(cells: Cells, row: int) -> None:
+    """Add that all of a row are those counted and those not, of every kind."""
+    n, below = cells.at(row, "n"), cells.at(row, "denominator")
+    rest = cells.at_all(row, _NOT_COUNTED)
+    if n is None or below is None:
+        return
+    if not rest:
+        rest = [cells.add_loose(cells.values[n] - cells.values[below])]
+    cells.add_sum(n, [below, *rest])
+
+
+def _know_totals(cells: Cells, frame: pd.DataFrame, groups: list[str], smallest: int) -> None:
+    """Add that rows over all groups together stand in the table without groups as well."""
+    is_total = frame[groups].eq(TOTAL).fillna(False).all(axis=1).to_numpy(dtype=bool)
+    for row in np.flatnonzero(is_total):
+        for column in ("denominator", "numerator"):
+            cell = cells.at(int(row), column)
+            if cell is not None:
+                cells.add_sum(cells.add_total(cells.values[cell], smallest), [cell])
+
+
+def _link_bounds(cells: Cells, frame: pd.DataFrame, groups: list[str], smallest: int) -> None:
+    """Add that the lowest and the highest of a measure differ by those lost.
+
+    What is counted as yes, and of how many, another table says as well.
+    """
     lines = frame["measure"].str.extract(r"^(?P<code>.+)\.(?P<line>seen|lowest|highest)$")
     keyed = frame[groups].assign(code=lines["code"]).loc[lines["code"].notna()]
     for positions in _rows_by(keyed, [*groups, "code"]).values():
@@ -159,6 +121,10 @@ def _link_bounds(cells: Cells, frame: pd.DataFrame, groups: list[str]) -> None:
             if less is not None and more is not None:
                 lost = cells.add(cells.values[more] - cells.values[less])
                 cells.add_sum(more, [less, lost])
+        for column in ("denominator", "numerator"):
+            cell = cells.at(rows.get("lowest", -1), column)
+            if cell is not None:
+                cells.add_sum(cells.add_total(cells.values[cell], smallest), [cell])
 
 
 def _is_share(frame: pd.DataFrame) -> np.ndarray:

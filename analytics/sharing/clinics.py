@@ -42,20 +42,23 @@ def find_small_clinics(
         Fewest children of a clinic that may stand alone. The merged row must reach it as well, so
         the next smallest clinics join it until it does.
     codes
-        Letters given by the report: a clinic without any is small in all tables of the report.
+        Letters given by the report: a clinic without any is small in all tables of the report, and
+        no other is.
     """
     here = frame[str(clinic_column(result))].dropna().unique()
     sizes = _children(result, frame).reindex([c for c in here if c != TOTAL]).fillna(0)
     sizes = sizes.sort_values(kind="stable")
     is_small = (sizes < smallest).to_numpy(dtype=bool)
+    least = smallest
     if codes is not None:
-        is_small |= ~sizes.index.isin(list(codes))
+        # The same clinics in every table: another set here would give its difference away.
+        is_small, least = ~sizes.index.isin(list(codes)), 0
     if not is_small.any():
         return []
     # Those merged first, the rest by size: the next smallest come next.
     sizes = pd.concat([sizes[is_small], sizes[~is_small]])
     n = int(is_small.sum())
-    while n < len(sizes) and (n < 2 or sizes.iloc[:n].sum() < smallest):
+    while n < len(sizes) and (n < 2 or sizes.iloc[:n].sum() < least):
         n += 1
     return [str(name) for name in sizes.index[:n]]
 

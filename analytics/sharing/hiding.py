@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_matrix
 
-from analytics.sharing.cells import DEAR, Cells
+from analytics.sharing.table import DEAR, Cells
 
 #: A hidden count must leave the reader at least this many possible values (fewer only where
 #: nothing more can be hidden).
@@ -45,10 +46,21 @@ def find_hidden(cells: Cells, smallest: int) -> np.ndarray:
     Secondary suppression as in Hundepool et al. 2012, Statistical Disclosure Control, chapter 4,
     by a greedy choice: hiding more can only widen what is possible, so one pass is enough.
     """
+    late = np.array(cells.late, dtype=bool)
+    printed = np.array(cells.printed, dtype=bool)
+    first = [terms for terms in cells.sums if not any(late[cell] for cell, _ in terms)]
+    hidden = _settle(replace(cells, sums=first), smallest, ~late, np.zeros(len(late), dtype=bool))
+    if not late.any():
+        return hidden
+    return _settle(cells, smallest, late & printed, hidden)
+
+
+def _settle(cells: Cells, smallest: int, may_hide: np.ndarray, hidden: np.ndarray) -> np.ndarray:
+    """Return what is withheld once these cells may be, on top of what already is."""
     values, known = np.array(cells.values, dtype=int), np.array(cells.known, dtype=bool)
     printed = np.array(cells.printed, dtype=bool)
     is_small = (values > 0) & (values < smallest) & np.array(cells.guarded, dtype=bool)
-    search = _Search(cells, is_small & printed, printed, known)
+    search = _Search(cells, hidden | (is_small & printed & may_hide), known, may_hide & printed)
     # What is not printed leaves least choice, so it goes first.
     for cell in [*np.flatnonzero(is_small & ~printed), *np.flatnonzero(is_small & printed)]:
         while search.is_exposed(int(cell)):
@@ -67,10 +79,10 @@ class _Search:
     """
 
     def __init__(
-        self, cells: Cells, hidden: np.ndarray, printed: np.ndarray, known: np.ndarray
+        self, cells: Cells, hidden: np.ndarray, known: np.ndarray, may_hide: np.ndarray
     ) -> None:
-        self.cells, self.hidden = cells, hidden
-        self.unknown = hidden | (~printed & ~known)
+        self.cells, self.hidden, self.may_hide = cells, hidden, may_hide
+        self.unknown = hidden | (~np.array(cells.printed, dtype=bool) & ~known)
         self.low = np.array(cells.values, dtype=float)
         self.high = self.low.copy()
         self.touching = _sums_by_cell(cells)
@@ -149,7 +161,7 @@ class _Search:
             # A sum with one unknown cell gives that one away at once, so it comes first.
             is_tight = sum(bool(self.unknown[c]) for c in terms) == 1
             for c in terms:
-                if cells.printed[c] and not self.unknown[c] and cells.costs[c] < dearest:
+                if self.may_hide[c] and not self.unknown[c] and cells.costs[c] < dearest:
                     value = cells.values[c]
                     rank = (int(not is_tight), int(number not in near), cells.costs[c])
                     ranked.add((*rank, int(not value), value, c))

@@ -140,15 +140,15 @@ def _withhold(
     if is_too_fine(result):
         # Which rows there are tells of single clinics as well.
         return frame.iloc[:0], hidden.iloc[:0]
-    visible = frame
+    silent: tuple[str, ...] = ()
     if result.shape is ESTIMATES and result.groups:
         # Why units were not counted is told for all groups together: split, most are small.
-        hidden = hidden.assign(**{c: frame[c].notna() for c in _NOT_COUNTED})
-        visible = frame.mask(hidden)
-    cells = build_cells(result, visible, policy.smallest_count)
+        silent = _NOT_COUNTED
+        hidden = hidden.assign(**{c: frame[c].notna() for c in silent})
+    cells = build_cells(result, frame, policy.smallest_count, silent=silent)
     withheld = find_hidden(cells, policy.smallest_count)
     for (row, column), cell in cells.places.items():
-        hidden.loc[row, column] = bool(withheld[cell])
+        hidden.loc[row, column] |= bool(withheld[cell])
     return frame, _hide_figures(result, frame, hidden)
 
 
