@@ -26,6 +26,7 @@ _HEADING_OF_IDENTIFIER = re.compile(
 )
 _EMAIL = re.compile(r"[^@\s]+@[^@\s]+\.\w+")
 _TELEPHONE = re.compile(r"\+?\(?\d[\d\s().-]{5,}\d")
+_DATE = re.compile(r"\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}([ T]\d{1,2}:\d{2}(:\d{2})?)?")
 _PERSON = re.compile(r"[^\W\d_][\w'’-]+(\s+[^\W\d_][\w'’.-]*){1,3}")
 
 #: Shares of the distinct texts above which a column counts as telephones or names.
@@ -137,7 +138,8 @@ def _looks_like(heading: str, column: pd.Series) -> str:
         return "a direct identifier by its heading"
     if any(_EMAIL.search(text) for text in texts):
         return "e-mail addresses"
-    if _share(texts, _TELEPHONE) > TELEPHONE_SHARE and not _are_dates(texts):
+    phones = [text for text in texts if _TELEPHONE.fullmatch(text) and not _DATE.fullmatch(text)]
+    if len(phones) > TELEPHONE_SHARE * len(texts):
         return "telephone numbers"
     variety = len(texts) / max(int(counts.sum()), 1)
     if len(texts) >= FEWEST_PERSONS and variety > PERSON_VARIETY:
@@ -147,10 +149,6 @@ def _looks_like(heading: str, column: pd.Series) -> str:
 
 def _share(texts: list[str], pattern: re.Pattern[str]) -> float:
     return sum(bool(pattern.fullmatch(text)) for text in texts) / len(texts)
-
-
-def _are_dates(texts: list[str]) -> bool:
-    return _share(texts, re.compile(r"\d{1,4}[-/. ]\d{1,2}[-/. ]\d{1,4}.*")) > TELEPHONE_SHARE
 
 
 _SAFE = re.compile(
