@@ -1,7 +1,10 @@
 """How alike two children are who may be one, by hand."""
 
+from datetime import date
+
 import pandas as pd
 import pytest
+from intake_tables import child_rows, load_rows
 
 from analytics.definitions.likeness import MOST
 from analytics.intake.doubles import EVIDENCE, count_likeness, tell_doubles
@@ -42,3 +45,22 @@ def test_each_of_three_is_told_both_others_and_nobody_else_is_told():
     told = tell_doubles(frame)
     assert told["child"].tolist() == ["a", "b", "c"]
     assert told["found"].iloc[1] == ("same_child_as=a, likeness=8, same_child_as=c, likeness=8")
+
+
+def test_pairs_are_found_among_the_children_of_an_export(tmp_path):
+    alike, other_day = date(2024, 1, 1), date(2024, 1, 3)
+    rows = child_rows("1", "Ama Owusu", born=alike)
+    rows += [r for r in child_rows("2", "ama  owusu", born=alike) if r["side"] == "left"]
+    rows += child_rows("3", "Ama Owusu", born=other_day)
+    rows += child_rows("4", "", born=alike) + child_rows("5", "", born=alike)
+    rows += [r | {"birth_on": ""} for r in child_rows("6", "Bo Lind", born=alike)]
+    rows += [r | {"birth_on": ""} for r in child_rows("7", "Bo Lind", born=alike)]
+    late = [r for r in child_rows("8", "Cy Roe", born=alike) if r["side"] == "right"]
+    early = [r for r in late if r["visited_on"] < "2024-01-20"]
+    rows += early + [r | {"number": "9"} for r in late if r["visited_on"] >= "2024-01-20"]
+    flags = load_rows(tmp_path, rows).ledger.flags
+    told = flags[flags["rule"] == "R04"].sort_values("line")
+    assert told["found"].str.extract(r"likeness=(\d+)$")[0].tolist() == ["7", "7", "10", "10"]
+    assert told["severity"].eq("soft").all()
+    assert told["child"].nunique() == 4
+    assert told["found"].str.contains("same_child_as=").all()
