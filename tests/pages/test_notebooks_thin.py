@@ -71,7 +71,9 @@ def test_words_stand_before_each_code_cell(notebook):
 
 def test_code_holds_no_logic_and_few_statements(notebook):
     for cell in code(notebook):
-        assert len(ast.parse(cell.source).body) <= MOST_STATEMENTS, cell.source
+        # Parameters are literals, as many as the question needs.
+        few = "parameters" in tags(cell) or len(ast.parse(cell.source).body) <= MOST_STATEMENTS
+        assert few, cell.source
         found = [node for node in ast.walk(ast.parse(cell.source)) if isinstance(node, LOGIC)]
         assert found == [], cell.source
 
