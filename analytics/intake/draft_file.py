@@ -11,6 +11,7 @@ from pathlib import Path
 from python_calamine import CalamineWorkbook
 
 from analytics.errors import ExportFileError
+from analytics.intake.fhir import ENDING
 from analytics.intake.map_types import FileSettings
 from analytics.intake.read import READERS
 
@@ -32,6 +33,13 @@ def propose_file(path: Path) -> tuple[FileSettings, list[str]]:
         When it is missing or no such file.
     """
     suffix = path.suffix.lower()
+    if suffix == ENDING or (path.is_dir() and any(path.glob(f"*{ENDING}"))):
+        raise ExportFileError(
+            "no map is proposed for FHIR resources",
+            where=str(path),
+            allowed="a map of paths that a person writes, with shape = \"fhir\"",
+            todo="begin with tests/exports/fhir_bulk_data/map.toml",
+        )
     if suffix not in READERS or not path.is_file():
         raise ExportFileError(
             f"'{path.name}' is missing or no kind of file that can be read",

@@ -13,6 +13,7 @@ import pytest
 from intake_tables import KEY
 
 from analytics.errors import ExportFileError, SourceMapError
+from analytics.intake.draft import draft_map
 from analytics.intake.fhir import read_resources
 from analytics.intake.fhir_paths import find_text, parse_path
 from analytics.intake.load import Programme, load
@@ -225,3 +226,10 @@ def test_an_export_without_resources_is_one_message(tmp_path, name):
     with pytest.raises(ExportFileError) as caught:
         read_resources(tmp_path / name, ["Patient.id"])
     assert caught.value.todo
+
+
+def test_no_map_is_proposed_and_the_message_says_where_to_begin():
+    for path in (CASE / "export", CASE / "export" / "Patient.ndjson"):
+        with pytest.raises(ExportFileError, match="no map is proposed") as caught:
+            draft_map(path)
+        assert (CASE.parents[2] / caught.value.todo.split()[-1]).exists()
