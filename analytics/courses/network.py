@@ -10,8 +10,9 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -45,6 +46,9 @@ from analytics.intake.map_types import SourceMap
 from analytics.intake.part import count_buckets, count_bytes, find_shared, plan_parts
 from analytics.intake.records import Records, Source
 from analytics.intake.submission import Door
+
+#: How long a part is kept that no run has a use for.
+KEPT_SECONDS = 7 * 24 * 3600
 
 
 @dataclass(frozen=True)
@@ -184,11 +188,16 @@ def _read_sources(place: Path) -> list[Source]:
 
 
 def _forget_others(folder: Path, made: Sequence[Path]) -> None:
-    """Take away what earlier runs kept and this one had no use for."""
+    """Take away what no run had a use for lately; another run may be at work beside this one."""
+    for path in made:
+        path.touch()
     kept = {path.name for path in made}
+    until = time.time() - KEPT_SECONDS
     for path in folder.iterdir():
-        if path.is_dir() and path.name not in kept:
-            shutil.rmtree(path, ignore_errors=True)
+        with suppress(FileNotFoundError):  # another run was first
+            if path.name in kept or path.stat().st_mtime > until:
+                continue
+            shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink()
 
 
 def assemble(network: Network, programme: Programme) -> tuple[Records, Cohort]:

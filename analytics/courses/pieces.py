@@ -108,6 +108,7 @@ def look(piece: tuple[Work, Part]) -> tuple[tuple[str, ...], np.ndarray]:
     maps = [repr(source_map) for _, source_map in part.sources]
     kept = work.place("children", hashes, maps).with_suffix(".npy")
     if kept.is_file():
+        kept.touch()
         return hashes, np.load(kept)
     children = find_children(part, work.door)
     with tempfile.NamedTemporaryFile(dir=work.folder, suffix=".part", delete=False) as file:

@@ -52,9 +52,27 @@ def test_only_what_changed_is_read_again_and_the_result_is_that_of_a_full_run(tm
     exports = write_exports(tmp_path, clinics)
     again = in_parts(exports, engine_with(cache))
     # The part of clinic 2 and the bucket that its moved children share are new.
-    assert len(before & parts_in(cache)) == 2
-    assert len(parts_in(cache) - before) == 2
+    assert (len(before), len(parts_in(cache) - before)) == (4, 2)
     assert_same(in_parts(exports, engine_with(tmp_path / "other")), again)
+
+
+def test_what_another_run_uses_is_left_alone_for_days(tmp_path, clinics):
+    exports, cache = write_exports(tmp_path, clinics), tmp_path / "cache"
+    with network.settle_network(exports, engine_with(cache)) as other:
+        later = network.Exports(
+            exports.sources, exports.key, exports.programme, exports.cut_off.replace(month=5)
+        )
+        in_parts(later, engine_with(cache))
+        assert all(part.is_dir() for part in other.parts)
+
+
+def test_what_no_run_uses_is_taken_away_in_the_end(tmp_path, clinics, monkeypatch):
+    exports, cache = write_exports(tmp_path, clinics), tmp_path / "cache"
+    in_parts(exports, engine_with(cache))
+    (cache / "left over").mkdir()
+    monkeypatch.setattr(network, "KEPT_SECONDS", -1)
+    in_parts(exports, engine_with(cache))
+    assert len(parts_in(cache)) == 4
 
 
 @pytest.mark.parametrize("what", ["key", "cut_off"])
@@ -73,7 +91,7 @@ def test_another_key_or_day_makes_all_parts_again(tmp_path, clinics, what):
         ),
         engine_with(cache),
     )
-    assert not before & parts_in(cache)
+    assert (len(before), len(parts_in(cache) - before)) == (4, 4)
 
 
 def test_a_run_that_is_cut_off_leaves_whole_parts_alone_and_goes_on_from_them(
