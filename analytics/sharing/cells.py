@@ -113,14 +113,22 @@ def _link_bounds(cells: Cells, frame: pd.DataFrame, groups: list[str], smallest:
     keyed = frame[groups].assign(code=lines["code"]).loc[lines["code"].notna()]
     for positions in _rows_by(keyed, [*groups, "code"]).values():
         rows = {lines["line"].iloc[r]: r for r in keyed.index[positions]}
-        for column, few, many in (
-            ("denominator", "seen", "lowest"), ("numerator", "lowest", "highest"),
-            ("numerator", "seen", "highest"), ("denominator", "lowest", "highest"),
-        ):  # fmt: skip
-            less, more = (cells.at(rows.get(line, -1), column) for line in (few, many))
-            if less is not None and more is not None:
-                lost = cells.add(cells.values[more] - cells.values[less])
-                cells.add_sum(more, [less, lost])
+        at = {
+            (line, column): cells.at(row, column)
+            for line, row in rows.items()
+            for column in ("denominator", "numerator", "unknown")
+        }
+        lost = at.get(("seen", "unknown"))
+        for whole, part, others in (
+            (("lowest", "denominator"), ("seen", "denominator"), [lost]),
+            (("highest", "numerator"), ("lowest", "numerator"), [lost]),
+            (("lowest", "numerator"), ("seen", "numerator"), []),
+            (("highest", "denominator"), ("lowest", "denominator"), []),
+        ):
+            terms = [at.get(part), *others]
+            more = at.get(whole)
+            if more is not None and None not in terms:
+                cells.add_sum(more, [cell for cell in terms if cell is not None])
         for column in ("denominator", "numerator"):
             cell = cells.at(rows.get("lowest", -1), column)
             if cell is not None:
