@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analytics.stats.distinct import distinct
 from analytics.stats.spells import Spells
 
 
@@ -53,7 +54,7 @@ def count_at_risk(spells: Spells, *, n_causes: int = 1) -> RiskCounts:
     RiskCounts
         Counts; whole numbers are exact, so that no order of rows can change them.
     """
-    times, position = np.unique(spells.time, return_inverse=True)
+    times, position = distinct(spells.time)
     opened = None
     if spells.entry is not None:
         opened = np.searchsorted(times, spells.entry, side="right")

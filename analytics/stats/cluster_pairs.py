@@ -44,23 +44,33 @@ def find_pairs(spells: Spells, counts: RiskCounts) -> tuple[Pairs, np.ndarray]:
     none = np.empty(0, dtype=np.int64)
     if spells.cluster is None:
         return Pairs(counts.n_ended, np.zeros(shape, dtype=np.int64), none, none), none
-    n = len(kind)
     size = np.bincount(spells.cluster)
-    of_row = size[spells.cluster]
-    row = np.empty((2, len(size)), dtype=np.int64)
     # The last row written to a cluster stays: its last row, and, written backwards, its first.
-    row[0, spells.cluster[::-1]] = np.arange(n)[::-1]
-    row[1, spells.cluster] = np.arange(n)
-    both = kind[row[:, size == 2]]
-    earlier, later = both.min(axis=0), both.max(axis=0)
-    order = np.argsort(later * (int(kind.max()) + 1) + earlier)
+    ends = []
+    for backwards in (slice(None, None, -1), slice(None)):
+        held = np.empty(len(size), dtype=np.int64)
+        held[spells.cluster[backwards]] = kind[backwards]
+        ends.append(held[size == 2])
+    earlier, later = np.minimum(*ends), np.maximum(*ends)
+    order = _in_order(earlier, later)
     first = np.bincount(earlier, minlength=shape[0] * shape[1]).reshape(shape)
     n_ended = counts.n_ended
-    larger = np.flatnonzero(of_row > 2)
-    if len(larger):
+    larger = none
+    if size.max() > 2:
+        larger = np.flatnonzero(size[spells.cluster] > 2)
         gone = np.bincount(kind[larger], minlength=shape[0] * shape[1])
         n_ended = n_ended - gone.reshape(shape)
     return Pairs(n_ended, first, earlier[order], later[order]), larger
+
+
+def _in_order(earlier: np.ndarray, later: np.ndarray) -> np.ndarray:
+    """Return what sorts pairs by their later row, then their earlier one."""
+    most = np.iinfo(np.uint16).max
+    if not len(later) or later.max() > most:
+        return np.lexsort((earlier, later))
+    # Numbers of two bytes are sorted in passes over their digits.
+    order = np.argsort(earlier.astype(np.uint16), kind="stable")
+    return order[np.argsort(later[order].astype(np.uint16), kind="stable")]
 
 
 def small_products(pairs: Pairs, at_entry: np.ndarray, at_end: np.ndarray) -> np.ndarray:
@@ -91,15 +101,15 @@ def small_products(pairs: Pairs, at_entry: np.ndarray, at_end: np.ndarray) -> np
     moved = np.einsum("tk,tkab->tab", pairs.n_ended, squares)
     begun = (pairs.n_ended.sum() + 2 * len(pairs.later)) * start
     if len(pairs.later):
-        half = at_end[..., :, None] * at_entry
-        moved += np.einsum("tk,tkab->tab", pairs.first, half + np.swapaxes(half, -1, -2))
-        states, steps = (part.reshape(-1, len(at_entry)).T for part in (ended, at_end))
-        before, step = states[:, pairs.earlier], steps[:, pairs.later]
-        time = pairs.later // kinds
-        for a in range(len(at_entry)):
-            for b in range(a + 1):
-                cross = before[a] * step[b] + before[b] * step[a]
-                total = np.bincount(time, weights=cross, minlength=len(at_end))
-                moved[:, a, b] += total
-                moved[:, b, a] += total if a != b else 0.0
+        half = np.einsum("tk,tka,b->tab", pairs.first, at_end, at_entry)
+        # What the first of a pair had come to, summed by the time and code of its second.
+        states = ended.reshape(-1, len(at_entry)).T
+        met = np.zeros((len(states), states.shape[1]))
+        for state, total in zip(states, met, strict=True):
+            if state.any():
+                total += np.bincount(
+                    pairs.later, weights=state[pairs.earlier], minlength=len(total)
+                )
+        half += np.einsum("atk,tkb->tab", met.reshape(len(states), -1, kinds), at_end)
+        moved += half + np.swapaxes(half, -1, -2)
     return begun + np.cumsum(moved, axis=0)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analytics.stats.distinct import distinct
 from analytics.stats.spells import Spells
 
 
@@ -118,7 +119,7 @@ def find_risk_sets(spells: Spells, strata: np.ndarray | None = None) -> RiskSets
     """
     layer = np.zeros(len(spells.time), dtype=np.int64) if strata is None else strata
     # Ranks of all distinct ends let (stratum, time) become one sorted whole number.
-    ends, rank = np.unique(spells.time, return_inverse=True)
+    ends, rank = distinct(spells.time)
     width = len(ends) + 1
     is_event = spells.event == 1
     place = layer * width + rank

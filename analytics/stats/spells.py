@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from scipy import stats as distributions
 
 from analytics.errors import NotEstimableError
+from analytics.stats.distinct import distinct
 
 # With fewer clusters than this the sandwich is known to be too narrow under a normal quantile:
 # common practice of the trade (rules of thumb lie between 30 and 50), not a derived constant.
@@ -111,7 +112,11 @@ def as_numbers(values: ArrayLike, name: str, *, n: int | None = None) -> np.ndar
 
 def as_clusters(labels: ArrayLike, *, n: int) -> np.ndarray:
     """Return codes 0, 1, ... of the sorted labels; at least two clusters are needed."""
-    codes, names = pd.factorize(pd.Series(labels), sort=True)
+    column = pd.Series(labels)
+    if isinstance(column.dtype, np.dtype) and column.dtype.kind in "iu":
+        names, codes = distinct(column.to_numpy())
+    else:
+        codes, names = pd.factorize(column, sort=True)
     if len(codes) != n:
         raise NotEstimableError("lengths_differ", column="cluster", expected=n, found=len(codes))
     if (codes < 0).any():
