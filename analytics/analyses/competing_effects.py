@@ -70,7 +70,8 @@ def effects(
         found = no_ratios(design)
         try:
             fit = model(_spells(design), design.named)
-            found, said = ratios(fit), fit_notes(fit, design)
+            # What is said of the first model holds of the second, which rests on the same feet.
+            found, said = ratios(fit), () if frames else fit_notes(fit, design)
         except NotEstimableError as reason:
             said = (why_not(reason),)
         notes += [note for note in said if note not in notes]

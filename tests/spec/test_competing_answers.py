@@ -33,6 +33,12 @@ def test_both_ratios_stand_on_the_same_feet() -> None:
     assert frame["estimate"].notna().all()
 
 
+def test_nothing_is_noted_twice() -> None:
+    noted = keys(competing_effects.effects(demo_cohort()))
+    assert len(noted) == len(set(noted))
+    assert "note.proportional" in noted
+
+
 def test_the_two_part_where_what_comes_first_is_common() -> None:
     # Every severe foot's child dies early: severe feet have the higher hazard while they live,
     # and fewer of them have relapsed in the end.
