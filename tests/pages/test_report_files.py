@@ -95,7 +95,8 @@ def test_the_page_of_a_clinic_names_it_and_answers_everything(whole):
     for text in (first, second):
         assert text.count('<section class="block"') == 7
         assert "feet of 24 children" in text
-        assert "as expected" in text
+        # Of two clinics nobody can tell how far one may lie from the other.
+        assert "too few to say" in text
 
 
 @pytest.mark.parametrize("name", ["network.html", "funder.html", *sorted(CLINICS)])
