@@ -23,6 +23,7 @@ from analytics.analyses import (
 )
 from analytics.courses.cohort import Cohort
 from analytics.definitions.policies import INTERNAL, PUBLIC, Policy
+from analytics.definitions.protocol import Protocol
 from analytics.display.block import Block
 from analytics.results import Result
 from analytics.sharing.protect import protect
@@ -166,3 +167,19 @@ def test_the_page_names_the_reason_with_its_counts(case: str) -> None:
 def test_counts_in_reasons_are_withheld_from_the_public() -> None:
     text = shown("one child", "curve", PUBLIC)
     assert "there is only one child (children: withheld, counted: withheld)" in text
+
+
+def test_observation_that_begins_after_it_ends_is_left_out_and_counted() -> None:
+    frame = feet(12).assign(
+        birth_on=pd.Timestamp("2021-12-01"),
+        enrolled_on=pd.Timestamp("2022-01-01"),
+        transfer_on=pd.NaT,
+    )
+    frame.loc[:3, "enrolled_on"] = pd.Timestamp("2024-06-01")
+    frame.loc[4:5, "transfer_on"] = pd.Timestamp("2023-06-01")
+    cohort = cohort_of(frame, cut_off="2024-07-01", protocol=Protocol(few_children=1))
+    result = time_to.curve(cohort, "transfer_by_age")
+    assert dict(result.context.exclusions) == {"not_seen_after_origin": 4}
+    assert result.context.n_feet == 8
+    text = Block(protect(result, INTERNAL)).to_text()
+    assert "Left out: 4 (not seen afterwards)" in text
