@@ -6,13 +6,13 @@ import csv
 import io
 from collections import Counter
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
-
-from python_calamine import CalamineWorkbook
 
 from analytics.errors import ExportFileError
 from analytics.intake.fhir import ENDING
 from analytics.intake.map_types import FileSettings
+from analytics.intake.open_workbook import open_sheets
 from analytics.intake.read import READERS
 
 _DELIMITERS = (",", ";", "\t", "|")
@@ -37,7 +37,7 @@ def propose_file(path: Path) -> tuple[FileSettings, list[str]]:
         raise ExportFileError(
             "no map is proposed for FHIR resources",
             where=str(path),
-            allowed="a map of paths that a person writes, with shape = \"fhir\"",
+            allowed='a map of paths that a person writes, with shape = "fhir"',
             todo="begin with tests/exports/fhir_bulk_data/map.toml",
         )
     if suffix not in READERS or not path.is_file():
@@ -65,7 +65,9 @@ def _propose_text(content: bytes) -> tuple[FileSettings, list[str]]:
     delimiter = max(_DELIMITERS, key=lambda mark: _agreement(text, mark))
     if _agreement(text, delimiter)[1] < 2:
         doubtful.append("file.delimiter: no delimiter gives several columns")
-    rows = [*csv.reader(io.StringIO(text), delimiter=delimiter)][:_LINES_LOOKED_AT]
+    rows = [
+        *islice(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), _LINES_LOOKED_AT)
+    ]
     header, unsure = _find_header([[*row] for row in rows])
     settings = FileSettings(encoding=encoding, delimiter=delimiter, header_line=header)
     return settings, doubtful + unsure
@@ -83,26 +85,13 @@ def _agreement(text: str, delimiter: str) -> tuple[int, int]:
 
 
 def _propose_workbook(path: Path) -> tuple[FileSettings, list[str]]:
-    try:
-        book = CalamineWorkbook.from_path(str(path))
-        sizes = {name: _read_rows(book, name) for name in book.sheet_names}
-    except Exception as error:  # the library raises errors of many kinds for broken workbooks
-        raise ExportFileError(
-            f"the file is not a workbook that can be read: {error}",
-            where=path.name,
-            allowed="an unprotected XLSX, XLSM, XLS or ODS workbook",
-            todo="open it in a spreadsheet and save it again without a password",
-        ) from error
+    sizes = open_sheets(path.read_bytes(), path.name, lambda names: names)
     largest = max(sizes, key=lambda name: sum(len(row) for row in sizes[name]))
     header, unsure = _find_header(sizes[largest])
     settings = replace(FileSettings(), sheet=largest, header_line=header)
     others = [name for name in sizes if name != largest and sizes[name]]
     doubtful = [f"file.sheet: '{largest}' is the largest of {len(sizes)}"] if others else []
     return settings, doubtful + unsure
-
-
-def _read_rows(book: CalamineWorkbook, name: str) -> list[list[object]]:
-    return [[*row] for row in book.get_sheet_by_name(name).to_python(skip_empty_area=False)]
 
 
 def _find_header(rows: list[list[object]]) -> tuple[int, list[str]]:

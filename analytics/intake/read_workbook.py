@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import io
-import zipfile
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
 
 import numpy as np
-from python_calamine import CalamineWorkbook
 
-from analytics.errors import AnalyticsError, ExportFileError
+from analytics.errors import ExportFileError
 from analytics.intake.map_types import FileSettings
+from analytics.intake.open_workbook import open_sheets
 from analytics.intake.read_types import RawTable, categorise
-from analytics.intake.read_zip import refuse_trap
 from analytics.intake.suggest import listed, suggest
 
 
@@ -34,27 +32,12 @@ def read_workbook(content: bytes, settings: FileSettings, file: str) -> RawTable
     ExportFileError
         When the file is no workbook, or has no such sheet or line.
     """
-    try:
-        if zipfile.is_zipfile(io.BytesIO(content)):
-            with zipfile.ZipFile(io.BytesIO(content)) as parts:
-                refuse_trap(parts, file)
-        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        name = _choose_sheet(book.sheet_names, settings.sheet, file)
-        sheet = book.get_sheet_by_name(name)
-        rows = sheet.to_python(skip_empty_area=False)
-    except AnalyticsError:
-        raise
-    except Exception as error:  # a broken workbook raises errors of a dozen kinds
-        raise ExportFileError(
-            f"the file is not a workbook that can be read: {error}",
-            where=file,
-            allowed="an unprotected XLSX, XLSM, XLS or ODS workbook",
-            todo="open it in a spreadsheet and save it again without a password",
-        ) from error
-    return _take_table([[*row] for row in rows], name, settings, file)
+    sheets = open_sheets(content, file, lambda names: [_choose_sheet(names, settings.sheet, file)])
+    ((name, rows),) = sheets.items()
+    return _take_table(rows, name, settings, file)
 
 
-def _choose_sheet(names: list[str], wanted: str, file: str) -> str:
+def _choose_sheet(names: Sequence[str], wanted: str, file: str) -> str:
     if wanted in names:
         return wanted
     if not wanted and len(names) == 1:

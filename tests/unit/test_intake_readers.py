@@ -15,7 +15,7 @@ import pytest
 import xlsxwriter
 
 from analytics.errors import ExportFileError
-from analytics.intake import read_zip
+from analytics.intake import open_workbook, read_zip
 from analytics.intake.map_types import FileSettings
 from analytics.intake.read import Sheet, read_sheet
 
@@ -162,6 +162,19 @@ def parquet_of_many_rows(folder: Path) -> Path:
     return folder / "x.parquet"
 
 
+def stray_cell(folder: Path) -> Path:
+    with xlsxwriter.Workbook(folder / "x.xlsx") as book:
+        sheet = book.add_worksheet("Records")
+        sheet.write_row(0, 0, ["No"])
+        sheet.write(1_048_575, 16_383, "stray")
+    return folder / "x.xlsx"
+
+
+def no_xls(folder: Path) -> Path:
+    (folder / "x.xls").write_bytes(bytes.fromhex("d0cf11e0a1b11ae1") + bytes(600))
+    return folder / "x.xls"
+
+
 def no_archive(folder: Path) -> Path:
     (folder / "x.zip").write_bytes(b"nothing")
     return folder / "x.zip"
@@ -178,6 +191,8 @@ BROKEN = [
     (nested_parquet, "'Scores' holds list"),
     (parquet_with_a_broken_name, "not a Parquet file"),
     (parquet_of_many_rows, "claims 40,000,000 cells"),
+    (stray_cell, "column 16,384 and line 1,048,576"),
+    (no_xls, "not a workbook"),
     (no_archive, "cannot be opened"),
 ]
 
@@ -190,6 +205,13 @@ def test_a_broken_file_is_one_message(make, said, tmp_path: Path, monkeypatch):
         read_sheet(path, FileSettings())
     assert caught.value.where
     assert caught.value.todo
+
+
+def test_a_workbook_that_ends_its_process_is_one_message(tmp_path: Path, monkeypatch):
+    monkeypatch.setattr(open_workbook.workbook_apart, "__name__", "tests_that_no_module_has")
+    path = Path(__file__).parents[1] / "exports" / "workbook_xls_with_merged_headings/export.xls"
+    with pytest.raises(ExportFileError, match="not a workbook that can be read: .*No module"):
+        read_sheet(path, FileSettings())
 
 
 @pytest.mark.parametrize("seed", range(4))
