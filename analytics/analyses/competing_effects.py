@@ -65,7 +65,7 @@ def effects(
     ended = design.rows["ended"].to_numpy(dtype=np.int64)
     n_other = int((ended == COMPETING).sum())
     notes = [Phrase("note.both_hazards", {"n": n_other}), Phrase("note.score_error")]
-    frames = []
+    frames: list[pd.DataFrame] = []
     for name, model in _MODELS.items():
         found = no_ratios(design)
         try:

@@ -76,7 +76,7 @@ def _open_here(content: bytes, choose: Callable[[Sequence[str]], Sequence[str]])
     book = CalamineWorkbook.from_filelike(io.BytesIO(content))
     return {
         name: [*map(list, book.get_sheet_by_name(name).to_python(skip_empty_area=False))]
-        for name in choose(book.sheet_names)
+        for name in choose(_some(book.sheet_names))
     }
 
 
@@ -89,7 +89,13 @@ def _open_apart(
         last = done.stderr.decode("utf-8", errors="replace").strip().splitlines()[-1:]
         raise ValueError(*last)
     sheets: dict[str, Rows] = pickle.loads(done.stdout)
-    return {name: sheets[name] for name in choose([*sheets])}
+    return {name: sheets[name] for name in choose(_some([*sheets]))}
+
+
+def _some(names: Sequence[str]) -> Sequence[str]:
+    if not names:
+        raise ValueError("it has no sheet")
+    return names
 
 
 def _refuse_far_cells(part: IO[bytes], file: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import zipfile
 from datetime import date
 from pathlib import Path
@@ -170,6 +171,20 @@ def stray_cell(folder: Path) -> Path:
     return folder / "x.xlsx"
 
 
+def no_sheet(folder: Path) -> Path:
+    write_xlsx(folder / "sound.xlsx")
+    with (
+        zipfile.ZipFile(folder / "sound.xlsx") as sound,
+        zipfile.ZipFile(folder / "x.xlsx", "w") as made,
+    ):
+        for name in sound.namelist():
+            content = sound.read(name)
+            if name == "xl/workbook.xml":
+                content = re.sub(rb"<sheets>.*</sheets>", b"<sheets/>", content, flags=re.S)
+            made.writestr(name, content)
+    return folder / "x.xlsx"
+
+
 def no_xls(folder: Path) -> Path:
     (folder / "x.xls").write_bytes(bytes.fromhex("d0cf11e0a1b11ae1") + bytes(600))
     return folder / "x.xls"
@@ -193,6 +208,7 @@ BROKEN = [
     (parquet_of_many_rows, "claims 40,000,000 cells"),
     (stray_cell, "column 16,384 and line 1,048,576"),
     (no_xls, "not a workbook"),
+    (no_sheet, "it has no sheet"),
     (no_archive, "cannot be opened"),
 ]
 

@@ -33,7 +33,7 @@ def read(data, name):
 def test_the_first_sheet_explains_and_lists_the_others():
     rows = read(build(SHEET), "Read me")
     assert rows[0][0] == "All tables"
-    assert rows[1][0] == "Records up to 2025-12-31"
+    assert rows[1][0] == "Records up to 31 December 2025"
     assert rows[-1][:3] == ["Clinic  A B", "A table", 3.0]
 
 
