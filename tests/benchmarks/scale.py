@@ -10,8 +10,8 @@ each stage in a process of its own, and prints a line of ``scale.md`` for each:
 * memory: records and cohort of all parts in one process, for networks that fit.
 
 Memory is the highest sum of private and shared (each page once) bytes over all processes of the
-stage, looked at every 50 ms; processor seconds are those of all processes, start-up included. On a machine
-that others use too, the ratio of processor seconds tells more than that of seconds.
+stage, looked at every 50 ms; processor seconds are those of all processes, start-up included. On a
+machine that others use too, the ratio of processor seconds tells more than that of seconds.
 """
 
 from __future__ import annotations
