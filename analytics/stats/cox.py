@@ -274,13 +274,14 @@ def _standardised(
             )
     centre, spread = values.mean(axis=0), values.std(axis=0)
     terms = tie_terms(sets, spells.weights, ties=ties)
-    design = np.asfortranarray((values - centre) / spread)
+    design = np.empty_like(values, order="F")
+    for j, column in enumerate(values.T):
+        design[:, j] = (column - centre[j]) / spread[j]
     return Likelihood(design, spells.weights, sets, terms), Scale(centre, spread)
 
 
 def _require_survivors(sets: RiskSets, counts: dict[str, int]) -> None:
-    # Where all at risk have the event at once nobody is left to compare them with, although the
-    # rules for ties would put a number, and no error, to it.
+    # Where all at risk have the event at once there is nobody to compare them with.
     own = np.bincount(sets.closed[sets.is_event] - 1, minlength=len(sets.times))
     if not (sets.sum_over_rows(np.ones(len(sets.closed))) > own + 0.5).any():
         raise NotEstimableError("no_contrast_at_events", **counts)

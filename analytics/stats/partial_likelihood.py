@@ -10,6 +10,8 @@ from analytics.stats.risk_sets import RiskSets, TieTerms
 
 # Risks relative to the largest: hazards further apart than this are a coefficient running away.
 SMALLEST_TOTAL = 1e-100
+#: Rows of a block of the design.
+BLOCK = 16_384
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,9 +149,18 @@ def information(model: Likelihood, state: State, over: np.ndarray | None = None)
     factor = np.ones(len(sets.times)) if over is None else over
     along = sets.sum_along_time(state.hazard * factor)
     along -= sets.at_own_event(state.hazard_at_tie * factor)
-    squares = model.design.T @ (model.design * _weighed(model, state.risk * along)[:, None])
+    squares = _squares(model.design, _weighed(model, state.risk * along))
     of_means = (state.mean * (terms.weight * factor[terms.point])[:, None]).T @ state.mean
     return squares - of_means
+
+
+def _squares(design: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Return ``design' diag(weights) design``, over blocks of rows that stay near the processor."""
+    total = np.zeros((design.shape[1], design.shape[1]))
+    for start in range(0, len(weights), BLOCK):
+        rows = design[start : start + BLOCK]
+        total += rows.T @ (rows * weights[start : start + BLOCK, None])
+    return total
 
 
 def bend(model: Likelihood, state: State, direction: np.ndarray) -> np.ndarray:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.stats.distinct import distinct
+from analytics.stats.distinct import WIDEST, distinct
 from analytics.stats.spells import Spells
 
 
@@ -69,7 +69,9 @@ class RiskSets:
     def sum_along_time(self, values: np.ndarray) -> np.ndarray:
         """Sum (K,) values over the points at which each row is at risk; (n,)."""
         total = np.append(0.0, np.cumsum(values))
-        along = total[self.closed] - total[self.opened]
+        along = total[self.closed]
+        if self.opened.any():
+            along -= total[self.opened]
         if self.late is not None:
             scaled = np.append(0.0, np.cumsum(values * self.late.scale))
             along += self.late.weight * (scaled[-1] - scaled[self.closed])
@@ -77,7 +79,11 @@ class RiskSets:
 
     def at_own_event(self, values: np.ndarray) -> np.ndarray:
         """Read (K,) values at the point of each row's own event, 0 for other rows; (n,)."""
-        return np.where(self.is_event, values[self.closed - 1], 0.0)
+        read = np.zeros(len(self.closed))
+        if values.any():
+            rows = np.flatnonzero(self.is_event)
+            read[rows] = values[self.closed[rows] - 1]
+        return read
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,15 +129,16 @@ def find_risk_sets(spells: Spells, strata: np.ndarray | None = None) -> RiskSets
     width = len(ends) + 1
     is_event = spells.event == 1
     place = layer * width + rank
-    points = np.unique(place[is_event])
+    n_places = (int(layer.max()) + 1) * width
+    points, _ = distinct(place[is_event])
     start = layer * width
     if spells.entry is not None:
         start = start + np.searchsorted(ends, spells.entry, side="right")
     return RiskSets(
         times=ends[points % width],
         stratum=points // width,
-        opened=np.searchsorted(points, start, side="left"),
-        closed=np.searchsorted(points, place, side="right"),
+        opened=_points_up_to(points, start - 1, n_places=n_places),
+        closed=_points_up_to(points, place, n_places=n_places),
         is_event=is_event,
         row_stratum=strata,
     )
@@ -165,6 +172,15 @@ def tie_terms(sets: RiskSets, weights: np.ndarray | None, *, ties: str) -> TieTe
     first = np.cumsum(n_tied) - n_tied
     position = np.arange(len(point)) - first[point]
     return TieTerms(point, position / n_tied[point], (total / n_tied)[point])
+
+
+def _points_up_to(points: np.ndarray, places: np.ndarray, *, n_places: int) -> np.ndarray:
+    """Count the points at or before each place; places run from -1 to ``n_places - 1``."""
+    if n_places > WIDEST * len(places):
+        return np.searchsorted(points, places, side="right")
+    is_point = np.zeros(n_places + 1, dtype=np.int64)
+    is_point[points + 1] = 1
+    return np.cumsum(is_point)[places + 1]
 
 
 def _from_the_end(counts: np.ndarray) -> np.ndarray:

@@ -142,7 +142,8 @@ def as_design(
     if not names:
         raise NotEstimableError("no_covariates", n_rows=n)
     checked = [as_numbers(column, name, n=n) for column, name in zip(columns, names, strict=True)]
-    return np.stack(checked, axis=1), names
+    # Each column in one piece of memory: they are read one by one.
+    return np.stack(checked).T, names
 
 
 def critical_value(conf_level: float, spells: Spells) -> float:
