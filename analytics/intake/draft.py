@@ -18,6 +18,7 @@ from analytics.intake.draft_headings import NO_COLUMN, Match, match_headings
 from analytics.intake.draft_preview import preview_records
 from analytics.intake.draft_values import (
     filled_texts,
+    one_line,
     propose_codes,
     propose_dates,
     propose_decimal,
@@ -279,17 +280,14 @@ def _write(draft: _Draft, settings: FileSettings, name: str) -> str:
 
 def _column_lines(draft: _Draft, columns: dict[str, Match]) -> list[str]:
     return [
-        f"{column} = {_text(match.heading)}  # {_one_line(draft.comments.get(match.heading, ''))}"
+        f"{column} = {_text(match.heading)}  # {one_line(draft.comments.get(match.heading, ''))}"
         for column, match in columns.items()
     ]
 
 
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
-
-
 def _text(value: str) -> str:
-    return json.dumps(value, ensure_ascii=False)
+    # TOML, unlike JSON, wants the delete sign escaped too.
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _list(values: tuple[str, ...] | list[str]) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.intake.draft_values import one_line
 from analytics.intake.map_parse import parse_map
 from analytics.intake.submission import Door, Submission, read_submissions
 
@@ -55,4 +56,4 @@ def _tell(part: Submission, table: pd.DataFrame, kind: str) -> list[str]:
 def _plain(value: object) -> str:
     if isinstance(value, pd.Timestamp):
         return value.strftime("%Y-%m-%d")
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:g}" if isinstance(value, float) else one_line(str(value))

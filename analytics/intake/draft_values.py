@@ -48,6 +48,12 @@ class DateFormat:
     is_doubtful: bool
 
 
+def one_line(text: str) -> str:
+    """Return a text that can stand in a comment: no line end, signs that nobody sees as codes."""
+    kept = " ".join(text.split())
+    return "".join(sign if sign.isprintable() else f"\\u{ord(sign):04x}" for sign in kept)
+
+
 def filled_texts(cells: pd.Series) -> pd.Series:
     """Return the distinct texts of a column that say something, with their counts."""
     counts = cells.value_counts()

@@ -174,3 +174,12 @@ def test_headings_without_any_letter_are_asked(tmp_path: Path):
     path.write_text("No,{},???\n7,1,2\n", encoding="utf-8")
     tree = tomllib.loads(draft_map(path))
     assert sum("{}" in doubt or "???" in doubt for doubt in tree["doubtful"]) == 2
+
+
+@pytest.mark.parametrize("sign", ["\x05", "\x7f", "\u2028"])
+def test_signs_that_nobody_sees_leave_a_draft_that_can_be_read(sign, tmp_path: Path):
+    path = tmp_path / "export.csv"
+    rows = "".join(f"{n},N{sign}orth,L,2024-03-{n:02},cast,other{sign}\n" for n in range(11, 16))
+    path.write_text(f"No,Clinic,Foot,Date of visit,Visit type,Note {sign}\n{rows}", "utf-8")
+    tree = tomllib.loads(draft_map(path))
+    assert tree["columns"]["visits"]["clinic"] == "Clinic"
