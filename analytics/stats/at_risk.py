@@ -60,14 +60,13 @@ def count_at_risk(spells: Spells, *, n_causes: int = 1) -> RiskCounts:
         opened = np.searchsorted(times, spells.entry, side="right")
     cell = position * (n_causes + 1) + spells.event
     shape = (len(times), n_causes + 1)
-    counts, ended = (
-        np.bincount(cell, weights=weights, minlength=shape[0] * shape[1]).reshape(shape)
-        for weights in (None, spells.weights)
-    )
-    n_at_risk, at_risk = (
-        _still_open(closing.sum(axis=1), opened, weights)
-        for closing, weights in ((counts, None), (ended, spells.weights))
-    )
+
+    def count(weights: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
+        ended = np.bincount(cell, weights=weights, minlength=shape[0] * shape[1]).reshape(shape)
+        return ended, _still_open(ended.sum(axis=1), opened, weights)
+
+    counts, n_at_risk = count(None)
+    ended, at_risk = (counts, n_at_risk) if spells.weights is None else count(spells.weights)
     return RiskCounts(
         times=times,
         position=position,

@@ -193,8 +193,14 @@ def _check_times(time: np.ndarray, entry: np.ndarray | None) -> None:
 
 
 def _as_causes(event: ArrayLike, *, n: int) -> np.ndarray:
-    codes = as_numbers(event, "event", n=n)
-    bad = int(((codes < 0) | (codes != np.floor(codes))).sum())
+    codes = np.asarray(event) if isinstance(event, np.ndarray) else None
+    if codes is None or codes.dtype.kind not in "biu" or len(codes) != n:
+        codes = as_numbers(event, "event", n=n)
+    elif codes.dtype.kind == "b":
+        return codes.astype(np.int64)
+    bad = int((codes < 0).sum())
+    if codes.dtype.kind == "f":
+        bad += int((codes != np.floor(codes))[codes >= 0].sum())
     if bad:
         raise NotEstimableError("event_not_a_code", n_rows=bad)
     return codes.astype(np.int64)

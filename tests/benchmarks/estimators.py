@@ -28,7 +28,7 @@ from analytics.stats.survival import product_limit
 
 SEED, SIZES = 20261125, (10_000, 100_000, 1_000_000, 6_000_000)
 #: Up to this size the fastest of a few runs counts; above it the only one.
-REPEATED, N_REPEATS = 100_000, 3
+REPEATED, N_REPEATS = 1_000_000, 3
 R_LIMIT_SECONDS = 1200
 #: R gets no more feet than this, by estimator: its residuals under Efron's rule are slow.
 R_LARGEST = dict.fromkeys(("KM", "AJ", "Cox Breslow"), 1_000_000)
