@@ -44,7 +44,8 @@ def build_visits(network: Network) -> pd.DataFrame:
 
 def save_clinics(folder: Path) -> None:
     """Write the table of the clinics, with canonical headings."""
-    names = [column.name for column in CLINIC_COLUMNS]
+    given = {*asdict(CLINICS[0]), "clinic", "country"}
+    names = [column.name for column in CLINIC_COLUMNS if column.name in given]
     with (folder / "clinics.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, names, extrasaction="ignore", lineterminator="\n")
         writer.writeheader()

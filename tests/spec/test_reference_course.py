@@ -13,7 +13,6 @@ import pytest
 from drawn_courses import check, on, records_of, shown
 
 from analytics.courses.build import build_cohort
-from analytics.definitions.checks import ClinicWindows
 from analytics.definitions.protocol import Protocol
 from analytics.intake.course import Frame
 from analytics.intake.screen import screen
@@ -76,7 +75,7 @@ def flags(visits: pd.DataFrame, *, birth: int = BIRTH, extract: int = EXTRACT) -
         "feet": given.feet,
         "departures": given.departures,
     }
-    screened = screen(pieces, facts, Frame(Protocol(), on(extract)), ClinicWindows())
+    screened = screen(pieces, facts, Frame(Protocol(), on(extract)))
     return {rule for part in screened.flags if len(part) for rule in part["rule"]}
 
 
