@@ -46,7 +46,10 @@ class _ThisInterpreter(KernelSpecManager):
     """Every kernel is the Python that runs now, whatever kernels the machine has."""
 
     def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
-        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+        # The kernel's own log would tell of the interrupt that ends it; failures of cells are told
+        # by the cells.
+        quiet = "--log-level=CRITICAL"
+        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}", quiet]
         return KernelSpec(argv=argv, display_name=kernel_name, language="python")
 
 
