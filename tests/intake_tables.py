@@ -100,12 +100,15 @@ def load_rows(
     *,
     extracted_on: date = date(2024, 6, 15),
     tree: dict | None = None,
+    cut: int = 0,
 ) -> Records:
-    """Return the records of rows under the plain map."""
-    path = write_csv(folder / "export.csv", rows)
+    """Return the records of rows under the plain map; ``cut`` puts the first of them in a file of
+    their own."""
+    files = {"a.csv": rows[:cut], "b.csv": rows[cut:]} if cut else {"export.csv": rows}
     source_map = parse_map(tree or MAP, where="plain.toml")
     programme = Programme(extracted_on, started_on=date(2010, 1, 1))
-    return load([(path, source_map)], key=KEY, programme=programme)
+    sources = [(write_csv(folder / name, part), source_map) for name, part in files.items()]
+    return load(sources, key=KEY, programme=programme)
 
 
 def draw(text: str) -> list[dict[str, str]]:

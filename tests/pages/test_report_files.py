@@ -1,7 +1,9 @@
 """The whole way: a programme's exports in, the files of a report out, by the command line."""
 
+import io
 import json
 import re
+import zipfile
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -105,6 +107,24 @@ def test_nothing_from_the_exports_runs_or_names_a_child(whole, name):
     assert "<script>" not in text
     assert "Invented Person" not in text
     assert "C000" not in text
+
+
+def unfolded(name, content):
+    """The texts of a file; a PDF is made of the page beside it."""
+    if not name.endswith((".xlsx", ".docx")):
+        return [content]
+    with zipfile.ZipFile(io.BytesIO(content)) as parts:
+        return [parts.read(part) for part in parts.namelist() if not part.endswith(".png")]
+
+
+def test_no_file_names_a_child_or_holds_the_key(whole):
+    told = {n: unfolded(n, c) for n, c in contents(whole).items() if not n.endswith(".pdf")}
+    assert sum(map(len, told.values())) > 60
+    for name, texts in told.items():
+        for text in texts:
+            assert b"Invented Person" not in text, name
+            assert b"a key for the test" not in text, name
+            assert not re.search(rb"\bC0\d\d\b", text), name
 
 
 def test_the_funder_s_page_is_public_whatever_the_rest(whole):

@@ -36,9 +36,9 @@ def spoilt(changes: list[tuple[int, str, str]], repeats: list[int]) -> list[dict
     return rows + [dict(rows[row]) for row in repeats]
 
 
-def load_here(rows: list[dict[str, str]]) -> Records:
+def load_here(rows: list[dict[str, str]], cut: int = 0) -> Records:
     with tempfile.TemporaryDirectory() as folder:
-        return load_rows(Path(folder), rows)
+        return load_rows(Path(folder), rows, cut=cut)
 
 
 def frames_of(records: Records) -> dict[str, pd.DataFrame]:
@@ -76,6 +76,20 @@ def test_the_order_of_rows_changes_no_record(order, repeats):
         pd.testing.assert_frame_equal(getattr(first, name), getattr(other, name))
     content = [name for name in first.visits if name != "line"]
     pd.testing.assert_frame_equal(first.visits[content], other.visits[content])
+
+
+@FEW
+@given(CHANGES, REPEATS, st.integers(1, 47))
+def test_a_file_cut_in_two_changes_no_record(changes, repeats, cut):
+    rows = spoilt(changes, repeats)
+    first, other = load_here(rows), load_here(rows, cut)
+    for name in ("children", "feet", "departures"):
+        pd.testing.assert_frame_equal(getattr(first, name), getattr(other, name))
+    content = [name for name in first.visits if name not in ("file", "line")]
+    pd.testing.assert_frame_equal(first.visits[content], other.visits[content])
+    for fate in ("kept", "merged", "quarantined"):
+        counted = [(part.ledger.rows["fate"] == fate).sum() for part in (first, other)]
+        assert counted[0] == counted[1], fate
 
 
 @FEW
