@@ -120,6 +120,10 @@ PROFILE = Shape(
 )
 
 
+class PValue(float):
+    """A p value: the display room writes it in its own way, as in ``< 0.001``."""
+
+
 @dataclass(frozen=True)
 class Phrase:
     """A sentence to be said later in any language: a label key and its values.

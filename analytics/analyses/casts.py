@@ -13,7 +13,7 @@ from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.design import Covariate, Design, build_design, effects_frame
 from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
-from analytics.results import EFFECTS, ESTIMATES, Phrase, Result
+from analytics.results import EFFECTS, ESTIMATES, Phrase, PValue, Result
 from analytics.stats.counts import log_linear
 from analytics.stats.linearity import knots_of, restricted_cubic, wald_test
 from analytics.stats.marginal import MarginalFit, coefficient_interval, mean_at
@@ -187,8 +187,7 @@ def _linearity(design: Design) -> Phrase:
         test = wald_test(fit, np.arange(2, 1 + curve.shape[1]))
     except NotEstimableError as reason:
         return why_not(reason)
-    p = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
-    return Phrase("note.bends" if test.p < 0.05 else "note.straight", {"p": p})
+    return Phrase("note.bends" if test.p < 0.05 else "note.straight", {"p": PValue(test.p)})
 
 
 def _left_out(design: Design) -> tuple[Phrase, ...]:

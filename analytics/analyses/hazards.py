@@ -18,7 +18,7 @@ from analytics.courses.cohort import Cohort
 from analytics.courses.spells import build_spells
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
-from analytics.results import EFFECTS, Phrase, Result
+from analytics.results import EFFECTS, Phrase, PValue, Result
 from analytics.stats.cox import CoxFit, cox
 from analytics.stats.cox_checks import proportionality
 from analytics.stats.spells import FEW_CLUSTERS, as_spells, critical_value
@@ -251,4 +251,4 @@ def _proportionality(fit: CoxFit) -> tuple[Phrase, ...]:
         return ()
     p = float(tests["p"].iloc[-1])
     key = "note.not_proportional" if p < DOUBT else "note.proportional"
-    return (Phrase(key, {"p": f"{p:.3f}" if p >= 0.001 else "< 0.001"}),)
+    return (Phrase(key, {"p": PValue(p)}),)

@@ -28,7 +28,7 @@ from analytics.analyses.study import (
 from analytics.analyses.verdicts import first_feet
 from analytics.definitions.hypotheses import FEWEST_EVENTS_PER_TERM
 from analytics.errors import NotEstimableError
-from analytics.results import EFFECTS, FLOW, Phrase, Result
+from analytics.results import EFFECTS, FLOW, Phrase, PValue, Result
 
 
 def flow(study: Study) -> Result:
@@ -194,8 +194,7 @@ def _interaction(fitted: Fitted, k: int, n_levels: int) -> Phrase:
         p = float(stats.f.sf(statistic / gap.size, gap.size, fitted.degrees))
     else:
         p = float(stats.chi2.sf(statistic, gap.size))
-    told = f"{p:.3f}" if p >= 0.001 else "< 0.001"
-    return Phrase("note.interaction", {"p": told, "terms": int(gap.size)})
+    return Phrase("note.interaction", {"p": PValue(p), "terms": int(gap.size)})
 
 
 def _followed(study: Study, design: Design) -> tuple[Phrase, ...]:

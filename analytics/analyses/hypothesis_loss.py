@@ -243,8 +243,8 @@ def _tipping(result: Result) -> tuple[Phrase, ...]:
         )
     ]
     if not turned:
-        return (Phrase("note.no_tipping", {"largest": f"{ONE_SIDED[-1]:g}"}),)
-    return (Phrase("note.tips", {"multiple": f"{turned[0]:g}"}),)
+        return (Phrase("note.no_tipping", {"largest": int(ONE_SIDED[-1])}),)
+    return (Phrase("note.tips", {"multiple": int(turned[0])}),)
 
 
 def _side(line: pd.Series) -> str | None:

@@ -14,7 +14,7 @@ from analytics.analyses.groups import comparable, name_group, split, typed
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
-from analytics.results import CURVE, Phrase, Result
+from analytics.results import CURVE, Phrase, PValue, Result
 from analytics.stats.competing import IncidenceCurves, incidence
 from analytics.stats.curve_reading import none_yet
 from analytics.stats.gray import gray_test
@@ -86,8 +86,8 @@ def _compare(rows: pd.DataFrame, by: Sequence[str]) -> Phrase:
         test = gray_test(_spells(known), group).test
     except NotEstimableError as reason:
         return why_not(reason, (Phrase("word.comparison"),))
-    p = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
-    return Phrase("note.gray", {"p": p, "groups": test.degrees_of_freedom + 1})
+    values = {"p": PValue(test.p), "groups": test.degrees_of_freedom + 1}
+    return Phrase("note.gray", values)
 
 
 def _spells(rows: pd.DataFrame) -> Spells:

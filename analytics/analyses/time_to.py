@@ -14,7 +14,7 @@ from analytics.analyses.groups import comparable, name_group, split
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
-from analytics.results import CURVE, Context, Phrase, Result
+from analytics.results import CURVE, Context, Phrase, PValue, Result
 from analytics.stats.curve_reading import none_yet
 from analytics.stats.logrank import log_rank
 from analytics.stats.spells import Spells, as_spells
@@ -92,8 +92,8 @@ def _compare(rows: pd.DataFrame, by: Sequence[str]) -> Phrase:
         test = log_rank(as_event_spells(known), group).test
     except NotEstimableError as reason:
         return why_not(reason, (Phrase("word.comparison"),))
-    p = "< 0.001" if test.p < 0.001 else f"{test.p:.3f}"
-    return Phrase("note.log_rank", {"p": p, "groups": test.degrees_of_freedom + 1})
+    values = {"p": PValue(test.p), "groups": test.degrees_of_freedom + 1}
+    return Phrase("note.log_rank", values)
 
 
 def _steps(fitted: SurvivalCurve, state: str) -> pd.DataFrame:

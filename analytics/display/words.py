@@ -9,7 +9,7 @@ from numbers import Integral, Real
 from analytics.definitions.labels import label, labels
 from analytics.display import measures, numbers, terms
 from analytics.display.sentences import SENTENCES
-from analytics.results import Phrase
+from analytics.results import Phrase, PValue
 from analytics.sharing.protect import Released
 
 #: Groups that the question itself names.
@@ -50,8 +50,10 @@ def _word(value: object, language: str, *, months_only: bool) -> str:
         return write(value, language)
     if isinstance(value, Integral):
         return numbers.count(int(value), language)
+    if isinstance(value, PValue):
+        return numbers.p_value(value, language)
     if isinstance(value, Real):
-        places = 2 if abs(float(value)) >= 0.1 else 3
+        places = next(p for least, p in ((10, 1), (0.1, 2), (0.0, 3)) if abs(value) >= least)
         return numbers.decimal(float(value), language, places=places)
     return terms.clean(value)
 

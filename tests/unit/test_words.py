@@ -14,7 +14,7 @@ from analytics.definitions.policies import INTERNAL, PUBLIC, Policy
 from analytics.display import measures, numbers, terms
 from analytics.display.block import BLOCK_TYPE, Block
 from analytics.display.words import alt, notes, say, tell
-from analytics.results import EFFECTS, ESTIMATES, FLOW, Phrase, Result
+from analytics.results import EFFECTS, ESTIMATES, FLOW, Phrase, PValue, Result
 from analytics.sharing.protect import protect
 
 
@@ -210,3 +210,21 @@ def test_notes_say_what_the_policy_did() -> None:
     said = "\n".join(notes(protect(curve_result({"": rows}), PUBLIC), "en"))
     assert "fewer than 10 children" in said
     assert "so wide that none holds a small count" in said
+
+
+@pytest.mark.parametrize(
+    ("p", "written"),
+    [(0.0123, {"en": "p 0.012", "fr": "p 0,012"}), (0.4567, {"en": "p 0.46", "es": "p 0,46"}),
+     (1e-9, {"en": "p < 0.001", "pt": "p < 0,001"})],
+)  # fmt: skip
+def test_a_p_value_in_a_note_is_written_as_its_language_writes_numbers(
+    p: float, written: dict[str, str]
+) -> None:
+    phrase = Phrase("note.straight", {"p": PValue(p)})
+    for language, words in written.items():
+        assert words in say(phrase, language)
+
+
+def test_a_number_in_a_note_has_about_three_figures() -> None:
+    for times, written in ((12.52, " 12.5 "), (1.234, " 1.23 "), (0.0234, " 0.023 ")):
+        assert written in say(Phrase("note.laney", {"times": times}), "en")
