@@ -37,13 +37,14 @@ def find_pairs(spells: Spells, counts: RiskCounts) -> tuple[Pairs, np.ndarray]:
     Parameters
     ----------
     spells, counts
-        Rows that all enter at the origin, without weights, and their counts.
+        Rows that all enter at the origin, without weights, and counts in which they are placed.
     """
     shape = counts.n_ended.shape
     kind = counts.position * shape[1] + spells.event
     none = np.empty(0, dtype=np.int64)
+    n_ended = np.bincount(kind, minlength=shape[0] * shape[1]).reshape(shape)
     if spells.cluster is None:
-        return Pairs(counts.n_ended, np.zeros(shape, dtype=np.int64), none, none), none
+        return Pairs(n_ended, np.zeros(shape, dtype=np.int64), none, none), none
     size = np.bincount(spells.cluster)
     # The last row written to a cluster stays: its last row, and, written backwards, its first.
     ends = []
@@ -54,7 +55,6 @@ def find_pairs(spells: Spells, counts: RiskCounts) -> tuple[Pairs, np.ndarray]:
     earlier, later = np.minimum(*ends), np.maximum(*ends)
     order = _in_order(earlier, later)
     first = np.bincount(earlier, minlength=shape[0] * shape[1]).reshape(shape)
-    n_ended = counts.n_ended
     larger = none
     if size.max() > 2:
         larger = np.flatnonzero(size[spells.cluster] > 2)

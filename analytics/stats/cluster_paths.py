@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.stats.at_risk import RiskCounts
+from analytics.stats.at_risk import RiskCounts, place_rows
 from analytics.stats.cluster_pairs import Pairs, find_pairs, small_products
 from analytics.stats.spells import Spells
 
@@ -106,25 +107,47 @@ def find_cluster_paths(spells: Spells, counts: RiskCounts) -> ClusterPaths:
     return ClusterPaths(pairs, rows, units, position, event, at_origin, order, key[order], first)
 
 
-def clustered_variance(
+def follow_clusters(
+    spells: Spells, counts: RiskCounts, moves: Sequence[InfluenceSteps]
+) -> tuple[np.ndarray, ...]:
+    """Return clusters at risk, and sums of products of clusters' states; a step over blocks.
+
+    Parameters
+    ----------
+    spells
+        Rows of a block; its clusters are whole.
+    counts
+        Counts of the rows of all blocks.
+    moves
+        What each row adds to the state of its cluster, for each estimate.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        (T,) clusters at risk, then (T, q, q) for each estimate; all add up over blocks.
+    """
+    placed = place_rows(spells, counts)
+    paths = find_cluster_paths(spells, placed)
+    products = (cluster_products(spells, placed, paths, steps) for steps in moves)
+    return clusters_at_risk(spells, placed, paths), *products
+
+
+def cluster_products(
     spells: Spells, counts: RiskCounts, paths: ClusterPaths, steps: InfluenceSteps
 ) -> np.ndarray:
-    """Sum over clusters the squared influence at every observed time.
-
-    The square of a sum changes by ``2 before * step + step**2`` at each step, so one sort and
-    cumulative sums give all times together, in O(n log n) rather than O(n * times).
+    """Sum over clusters the products of their states at every observed time.
 
     Parameters
     ----------
     spells, counts, paths
-        The rows, their counts, and their steps sorted by cluster.
+        The rows, counts in which they are placed, and their steps sorted by cluster.
     steps
         What each row adds to the state of its cluster.
 
     Returns
     -------
     numpy.ndarray
-        (T,) variances.
+        (T, q, q).
     """
     n_times, width = steps.basis.shape
     moved = np.zeros((n_times, width, width))
@@ -132,7 +155,25 @@ def clustered_variance(
         moved += small_products(paths.pairs, steps.at_entry, steps.at_end)
     if len(paths.rows):
         moved += _path_products(spells, counts, paths, steps)
-    variance = np.einsum("tab,ta,tb->t", moved, steps.basis, steps.basis)
+    return moved
+
+
+def clustered_variance(products: np.ndarray, steps: InfluenceSteps) -> np.ndarray:
+    """Return the sum over clusters of their squared influence, at every observed time.
+
+    Parameters
+    ----------
+    products
+        (T, q, q) of all clusters.
+    steps
+        What they were made with.
+
+    Returns
+    -------
+    numpy.ndarray
+        (T,) variances.
+    """
+    variance = np.einsum("tab,ta,tb->t", products, steps.basis, steps.basis)
     # A variance of 0 may come out as minus the last digit of what was cancelled.
     return np.maximum(variance, 0.0)
 

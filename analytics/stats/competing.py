@@ -9,14 +9,10 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from analytics.errors import NotEstimableError
-from analytics.stats.at_risk import RiskCounts, count_at_risk
-from analytics.stats.cluster_paths import (
-    InfluenceSteps,
-    clustered_variance,
-    clusters_at_risk,
-    find_cluster_paths,
-)
-from analytics.stats.spells import Spells, as_spells, critical_value, has_few_clusters
+from analytics.stats.at_risk import RiskCounts, add_ends, count_ends, tabulate_ends
+from analytics.stats.blocks import Each, add, in_one_block
+from analytics.stats.cluster_paths import InfluenceSteps, clustered_variance, follow_clusters
+from analytics.stats.spells import FEW_CLUSTERS, Spells, as_spells, two_sided
 from analytics.stats.survival import hazard_slope, log_log_limits, survival_step
 
 
@@ -132,22 +128,43 @@ def incidence(
     causes = max(largest, 1) if n_causes is None else n_causes
     if causes < largest:
         raise NotEstimableError("cause_out_of_range", n_causes=causes, largest=largest)
-    counts = count_at_risk(spells, n_causes=causes)
-    paths = find_cluster_paths(spells, counts)
+    return incidence_over(in_one_block(spells), n_causes=causes, conf_level=conf_level)
+
+
+def incidence_over(each: Each, *, n_causes: int, conf_level: float = 0.95) -> IncidenceCurves:
+    """Estimate cumulative incidences from rows in blocks; see :func:`incidence`.
+
+    Parameters
+    ----------
+    each
+        Blocks of checked rows, :class:`Spells` with event codes up to ``n_causes``.
+    n_causes
+        Number of causes.
+    conf_level
+        Level of the limits.
+
+    Raises
+    ------
+    NotEstimableError
+        ``no_rows``, ``one_cluster``.
+    """
+    table = add_ends(each(tabulate_ends, n_causes))
+    counts = count_ends(table)
     survival = np.cumprod(survival_step(counts))
     before = np.append(1.0, survival[:-1])
     steps = before[:, None] * counts.ended[:, 1:] / counts.at_risk[:, None]
     estimate = np.cumsum(steps, axis=0)
-    influences = (_influence_steps(counts, c, steps[:, c]) for c in range(causes))
-    se = np.sqrt(
-        np.stack([clustered_variance(spells, counts, paths, moves) for moves in influences], axis=1)
-    )
-    z = critical_value(conf_level, spells)
-    limits = [_limits(estimate[:, c], se[:, c], z) for c in range(causes)]
+    moves = tuple(_influence_steps(counts, c, steps[:, c]) for c in range(n_causes))
+    still, *products = add(each(follow_clusters, counts, moves))
+    variances = [clustered_variance(*pair) for pair in zip(products, moves, strict=True)]
+    se = np.sqrt(np.stack(variances, axis=1))
+    z = two_sided(conf_level, table.n_clusters)
+    limits = [_limits(estimate[:, c], se[:, c], z) for c in range(n_causes)]
+    n = int(counts.n_ended.sum())
     return IncidenceCurves(
         times=counts.times,
         at_risk=counts.n_at_risk,
-        clusters_at_risk=clusters_at_risk(spells, counts, paths),
+        clusters_at_risk=counts.n_at_risk if table.n_clusters is None else still,
         events=counts.n_ended[:, 1:],
         censored=counts.n_ended[:, 0],
         survival=survival,
@@ -155,11 +172,11 @@ def incidence(
         se=se,
         lower=np.stack([lower for lower, _ in limits], axis=1),
         upper=np.stack([upper for _, upper in limits], axis=1),
-        n=len(spells.time),
+        n=n,
         n_events=counts.n_ended[:, 1:].sum(axis=0),
-        n_clusters=spells.n_clusters,
+        n_clusters=n if table.n_clusters is None else table.n_clusters,
         conf_level=conf_level,
-        notes=_notes(spells, survival),
+        notes=_notes(counts, survival, table.n_clusters),
     )
 
 
@@ -223,10 +240,10 @@ def _limits(estimate: np.ndarray, se: np.ndarray, z: float) -> tuple[np.ndarray,
     return 1 - upper, 1 - lower
 
 
-def _notes(spells: Spells, survival: np.ndarray) -> tuple[str, ...]:
+def _notes(counts: RiskCounts, survival: np.ndarray, n_clusters: int | None) -> tuple[str, ...]:
     said = {
-        "no_events": not spells.event.any(),
-        "few_clusters": has_few_clusters(spells),
+        "no_events": not counts.n_ended[:, 1:].any(),
+        "few_clusters": n_clusters is not None and n_clusters < FEW_CLUSTERS,
         "reached_zero": bool(survival[-1] <= 0),
     }
     return tuple(code for code, holds in said.items() if holds)

@@ -36,3 +36,21 @@ def distinct(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     seen[place] = True
     held = np.flatnonzero(seen) + values.min()
     return held.astype(values.dtype), (np.cumsum(seen) - 1)[place]
+
+
+def n_up_to(ordered: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return how many of some sorted distinct numbers are at or below each value.
+
+    The same as ``np.searchsorted(ordered, values, side="right")``, counted where numbers and
+    values are whole numbers of a small range.
+    """
+    if not len(ordered) or not len(values):
+        return np.zeros(len(values), dtype=np.int64)
+    lowest = ordered[0]
+    span = float(ordered[-1]) - float(lowest)
+    if not span <= WIDEST * len(values) or (ordered != np.floor(ordered)).any():
+        return np.searchsorted(ordered, values, side="right")
+    counted = np.zeros(int(span) + 2, dtype=np.int64)
+    counted[(ordered - lowest).astype(np.int64) + 1] = 1
+    place = np.floor(np.clip(values - lowest, -1, span)).astype(np.int64)
+    return np.cumsum(counted)[place + 1]

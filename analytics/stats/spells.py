@@ -148,11 +148,16 @@ def as_design(
 
 def critical_value(conf_level: float, spells: Spells) -> float:
     """Two-sided quantile: normal, or Student's t where the clusters are few."""
+    return two_sided(conf_level, None if spells.cluster is None else spells.n_clusters)
+
+
+def two_sided(conf_level: float, n_clusters: int | None) -> float:
+    """Two-sided quantile for so many clusters; ``None``: rows that stand alone."""
     if not 0 < conf_level < 1:
         raise NotEstimableError("conf_level_outside_0_1", conf_level=conf_level)
     upper = (1 + conf_level) / 2
-    if has_few_clusters(spells):
-        return float(distributions.t.ppf(upper, spells.n_clusters - 1))
+    if n_clusters is not None and n_clusters < FEW_CLUSTERS:
+        return float(distributions.t.ppf(upper, n_clusters - 1))
     return float(distributions.norm.ppf(upper))
 
 

@@ -7,20 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analytics.stats.at_risk import RiskCounts, count_at_risk
-from analytics.stats.cluster_paths import (
-    InfluenceSteps,
-    clustered_variance,
-    clusters_at_risk,
-    find_cluster_paths,
-)
-from analytics.stats.spells import (
-    Spells,
-    as_spells,
-    critical_value,
-    has_few_clusters,
-    require_single_cause,
-)
+from analytics.stats.at_risk import RiskCounts, add_ends, count_ends, tabulate_ends
+from analytics.stats.blocks import Each, add, in_one_block
+from analytics.stats.cluster_paths import InfluenceSteps, clustered_variance, follow_clusters
+from analytics.stats.spells import FEW_CLUSTERS, Spells, as_spells, require_single_cause, two_sided
 
 #: Nearer to 0 or 1 than this, a probability is one of them.
 NEAR_EDGE = 1e-12
@@ -132,19 +122,40 @@ def product_limit(spells: Spells, *, conf_level: float = 0.95) -> SurvivalCurve:
         The curve on the observed times.
     """
     require_single_cause(spells)
-    counts = count_at_risk(spells)
-    paths = find_cluster_paths(spells, counts)
+    return product_limit_over(in_one_block(spells), conf_level=conf_level)
+
+
+def product_limit_over(each: Each, *, conf_level: float = 0.95) -> SurvivalCurve:
+    """Estimate a survival curve from rows in blocks; see :func:`product_limit`.
+
+    Risk tables of the blocks add up to the curve; a second pass, which knows it, sums the squared
+    influence of the clusters.
+
+    Parameters
+    ----------
+    each
+        Blocks of checked rows, :class:`Spells` with event codes 0 and 1; errors ``no_rows`` and
+        ``one_cluster``.
+    conf_level
+        Level of the limits.
+    """
+    table = add_ends(each(tabulate_ends, 1))
+    counts = count_ends(table)
     estimate, slope = np.cumprod(survival_step(counts)), hazard_slope(counts)
     naive = _times_curve(estimate, np.sqrt(np.cumsum(slope)))
-    robust = naive
-    if spells.cluster is not None or spells.weights is not None:
+    robust, clusters = naive, counts.n_at_risk
+    if table.n_clusters is not None or table.is_weighted:
         steps = log_survival_steps(counts, slope)
-        robust = _times_curve(estimate, np.sqrt(clustered_variance(spells, counts, paths, steps)))
-    lower, upper = log_log_limits(estimate, robust, z=critical_value(conf_level, spells))
+        still, products = add(each(follow_clusters, counts, (steps,)))
+        clusters = clusters if table.n_clusters is None else still
+        robust = _times_curve(estimate, np.sqrt(clustered_variance(products, steps)))
+    z = two_sided(conf_level, table.n_clusters)
+    lower, upper = log_log_limits(estimate, robust, z=z)
+    n = int(counts.n_ended.sum())
     return SurvivalCurve(
         times=counts.times,
         at_risk=counts.n_at_risk,
-        clusters_at_risk=clusters_at_risk(spells, counts, paths),
+        clusters_at_risk=clusters,
         events=counts.n_ended[:, 1],
         censored=counts.n_ended[:, 0],
         estimate=estimate,
@@ -152,11 +163,11 @@ def product_limit(spells: Spells, *, conf_level: float = 0.95) -> SurvivalCurve:
         se_naive=naive,
         lower=lower,
         upper=upper,
-        n=len(spells.time),
+        n=n,
         n_events=int(counts.n_ended[:, 1].sum()),
-        n_clusters=spells.n_clusters,
+        n_clusters=n if table.n_clusters is None else table.n_clusters,
         conf_level=conf_level,
-        notes=_notes(spells, estimate),
+        notes=_notes(estimate, table.n_clusters),
     )
 
 
@@ -275,10 +286,10 @@ def _times_curve(estimate: np.ndarray, se_of_log: np.ndarray) -> np.ndarray:
     return np.where(known, estimate * se_of_log, np.nan)
 
 
-def _notes(spells: Spells, estimate: np.ndarray) -> tuple[str, ...]:
+def _notes(estimate: np.ndarray, n_clusters: int | None) -> tuple[str, ...]:
     said = {
         "no_events": bool((estimate >= 1).all()),
-        "few_clusters": has_few_clusters(spells),
+        "few_clusters": n_clusters is not None and n_clusters < FEW_CLUSTERS,
         "reached_zero": bool((estimate <= 0).any()),
     }
     return tuple(code for code, holds in said.items() if holds)
