@@ -138,7 +138,7 @@ def settle_bucket(bucket: Bucket) -> None:
 
 
 def _settle(work: Work, gathered: Gathered, folder: Path) -> None:
-    settled = settle(gathered, work.frame)
+    settled = settle(gathered, work.frame, work.door.corrections)
     write_kept(folder, settled, _follow(work, settled))
 
 

@@ -54,14 +54,13 @@ def close(
         tables["clinics"] = shape_table(clinics, "clinics")
     books = {name: join_books([part.books[name] for part in parts], name) for name in
              ("rows", "pieces", "amendments")}  # fmt: skip
-    flags = [part.books["flags"] for part in parts]
-    counts = add_counts([part.counts for part in parts])
     doubles = stack_frames([part.doubles for part in parts])
-    doubles = doubles.sort_values(["mark", "child"], ignore_index=True)
-    flags += [tell_doubles(doubles), ask(counts)]
-    faults, confirmed = confirm_faults(join_books(flags, "flags"), corrections)
-    tried = stack_frames([part.tried for part in parts])
-    ledger = Ledger(**books, flags=faults, corrections=build_book(corrections, tried, confirmed))
+    told, confirmed = tell_of_all(doubles, add_counts([part.counts for part in parts]), corrections)
+    flags = join_books(
+        [*(part.books["flags"] for part in parts), told[list(FLAG_COLUMNS)]], "flags"
+    )
+    tried = stack_frames([*(part.tried for part in parts), confirmed])
+    ledger = Ledger(**books, flags=flags, corrections=build_book(corrections, tried))
     ledger.balance()
     refuse_nothing(len(tables["children"]))
     if tables["children"]["child"].duplicated().any():
@@ -71,6 +70,34 @@ def close(
             todo="this is a fault of the program: keep the exports and report it",
         )
     return Records(**tables, ledger=ledger, sources=sources)
+
+
+def tell_of_all(
+    doubles: pd.DataFrame, counts: dict[str, pd.DataFrame], corrections: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the flags that take all children to tell, and what became of confirmations of them.
+
+    Parameters
+    ----------
+    doubles
+        Children who could have a second number (``Settled.doubles``); those whose mark nobody
+        shares may be left out.
+    counts
+        ``check_clinics.COUNTS`` of all.
+    corrections
+        All corrections of the programme.
+
+    Returns
+    -------
+    flags
+        Of children who may be one child, with ``last_on``, and questions to clinics.
+    tried
+        As of ``confirm_faults``.
+    """
+    doubles = doubles.sort_values(["mark", "child"], ignore_index=True)
+    asked = ask(counts)
+    asked = asked.assign(last_on=pd.array([pd.NA] * len(asked), dtype="string"))
+    return confirm_faults(stack_frames([tell_doubles(doubles), asked]), corrections)
 
 
 def refuse_nothing(n_children: int) -> None:

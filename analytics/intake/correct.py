@@ -145,8 +145,10 @@ def join_children(
 
 def confirm_faults(
     flags: pd.DataFrame, corrections: pd.DataFrame
-) -> tuple[pd.DataFrame, dict[int, str]]:
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the faults that nobody has confirmed as right, and what became of confirmations.
+
+    A fault that a hard rule found cannot be confirmed.
 
     Parameters
     ----------
@@ -159,17 +161,19 @@ def confirm_faults(
     -------
     flags
         Without those that were confirmed.
-    outcomes
-        Number of each confirmation to what became of it.
+    tried
+        ``TRIED_COLUMNS`` but the row, a line for each confirmation of which something was found.
     """
     silenced = np.zeros(len(flags), dtype=bool)
-    outcomes = {}
+    tried: list[tuple[object, ...]] = []
+    confirmations = np.flatnonzero(corrections["action"] == CONFIRM)
+    if not len(confirmations):
+        return flags, _book(tried).drop(columns="row")
     at = flags.assign(line=flags["line"].astype("string"), on=flags["on"].dt.strftime("%Y-%m-%d"))
     texts = at[["file", "sheet", "line", "rule", "side", "on", "child"]].fillna("")
-    for number in np.flatnonzero(corrections["action"] == CONFIRM):
+    for number in confirmations:
         wanted = corrections.iloc[number]
         if CHECKS[wanted["rule"]].severity == "hard":
-            outcomes[int(number)] = "hard_rule"
             continue
         found = np.ones(len(flags), dtype=bool)
         for name in ("file", "sheet", "line", "rule", "side", "on"):
@@ -177,15 +181,13 @@ def confirm_faults(
             found &= is_open | (texts[name] == wanted[name]).to_numpy(dtype=bool)
         same = found & (texts["child"] == wanted["child"]).to_numpy(dtype=bool)
         silenced |= same
-        outcomes[int(number)] = (
-            "applied" if same.any() else "child_differs" if found.any() else "no_fault"
-        )
-    return flags[~silenced].reset_index(drop=True), outcomes
+        if found.any():
+            outcome = "applied" if same.any() else "child_differs"
+            tried.append((int(number), -1, outcome, "", "", "", ""))
+    return flags[~silenced].reset_index(drop=True), _book(tried).drop(columns="row")
 
 
-def build_book(
-    corrections: pd.DataFrame, tried: pd.DataFrame, confirmed: dict[int, str]
-) -> pd.DataFrame:
+def build_book(corrections: pd.DataFrame, tried: pd.DataFrame) -> pd.DataFrame:
     """Return every correction with what became of it, for the ledger.
 
     Parameters
@@ -194,17 +196,23 @@ def build_book(
         All corrections of the programme.
     tried
         ``TRIED_COLUMNS`` of all exports together.
-    confirmed
-        Number to what became of a confirmation.
 
     Returns
     -------
     DataFrame
         Columns of the ledger's corrections.
     """
-    by_number = tried.drop_duplicates("number").set_index("number")
+    # Of what was tried in several parts, that which was applied tells.
+    best = tried.assign(is_left=tried["outcome"] != "applied").sort_values("is_left", kind="stable")
+    by_number = best.drop_duplicates("number").set_index("number")
     numbers = pd.RangeIndex(len(corrections))
-    outcome = by_number["outcome"].reindex(numbers).fillna(pd.Series(confirmed, dtype="object"))
+    is_hard = corrections["rule"].isin(
+        [c for c, check in CHECKS.items() if check.severity == "hard"]
+    )
+    nothing = np.where(
+        corrections["action"] != CONFIRM, "no_line", np.where(is_hard, "hard_rule", "no_fault")
+    )
+    outcome = by_number["outcome"].reindex(numbers).fillna(pd.Series(nothing, dtype="string"))
     is_child = corrections["action"].eq(SAME_CHILD).to_numpy(dtype=bool)
     after = by_number["after"].reindex(numbers).fillna("").to_numpy(dtype=object)
     after = np.where(is_child, corrections["after"], after)
@@ -212,7 +220,7 @@ def build_book(
     return book.assign(
         before=by_number["before"].reindex(numbers).fillna("").array,
         after=pd.array(after, dtype="string"),
-        outcome=outcome.fillna("no_line").array,
+        outcome=outcome.astype("string").array,
     )
 
 

@@ -89,6 +89,11 @@ def tell_doubles(marked: pd.DataFrame) -> pd.DataFrame:
     ----------
     marked
         ``mark_doubles`` of all children together.
+
+    Returns
+    -------
+    DataFrame
+        Columns of the ledger's flags, and ``last_on``.
     """
     doubles = marked[marked["mark"].duplicated(keep=False)]
     found = pd.Series("", index=doubles.index, dtype="string")
@@ -99,7 +104,7 @@ def tell_doubles(marked: pd.DataFrame) -> pd.DataFrame:
             for own, with_ in ((one, other), (other, one)):
                 told = f"same_child_as={people[with_]['child']}, likeness={likeness}"
                 found[own] = f"{found[own]}, {told}" if found[own] else told
-    return doubles.assign(found=found)[list(FLAG_COLUMNS)]
+    return doubles.assign(found=found)[[*FLAG_COLUMNS, "last_on"]]
 
 
 def count_likeness(one: Mapping[str, str], other: Mapping[str, str]) -> int:

@@ -64,21 +64,30 @@ class Ledger:
         BalanceError
             When a row has no fate or more than one.
         """
-        address = ["file", "sheet", "line"]
-        unknown = ~self.rows["fate"].isin(FATES)
-        twice = self.rows.duplicated(address)
-        if unknown.any() or twice.any():
-            raise BalanceError(
-                f"{int(unknown.sum())} rows have no fate and {int(twice.sum())} have two",
-                allowed="rows read = kept + merged + quarantined",
-                todo="this is a fault of the program: keep the exports and report it",
-            )
-        counts = (
-            self.rows.groupby(["file", "sheet", "fate"], observed=False, dropna=False)
-            .size()
-            .unstack("fate", fill_value=0)
-            .reindex(columns=list(FATES), fill_value=0)
+        prove_fates(self.rows)
+        return spread_fates(self.rows.assign(n=1))
+
+
+def prove_fates(rows: pd.DataFrame) -> None:
+    """Raise ``BalanceError`` when a row has no fate or more than one."""
+    unknown = ~rows["fate"].isin(FATES)
+    twice = rows.duplicated(["file", "sheet", "line"])
+    if unknown.any() or twice.any():
+        raise BalanceError(
+            f"{int(unknown.sum())} rows have no fate and {int(twice.sum())} have two",
+            allowed="rows read = kept + merged + quarantined",
+            todo="this is a fault of the program: keep the exports and report it",
         )
-        table = counts.add_prefix("n_")
-        table.insert(0, "n_read", counts.sum(axis=1))
-        return table.reset_index().rename_axis(columns=None)
+
+
+def spread_fates(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return rows by fate (``file, sheet, fate, n``) with the fates beside each other."""
+    counts = (
+        rows.groupby(["file", "sheet", "fate"], observed=False, dropna=False)["n"]
+        .sum()
+        .unstack("fate", fill_value=0)
+        .reindex(columns=list(FATES), fill_value=0)
+    )
+    table = counts.add_prefix("n_")
+    table.insert(0, "n_read", counts.sum(axis=1))
+    return table.reset_index().rename_axis(columns=None)

@@ -83,7 +83,7 @@ def load(sources: Sequence[tuple[Path, SourceMap]], *, key: str, programme: Prog
     frame = Frame(programme.protocol, programme.extracted_on, programme.started_on)
     sources_read = tuple(source for part in submissions for source in part.sources)
     return close(
-        [settle(gathered, frame)],
+        [settle(gathered, frame, programme.corrections)],
         sources_read,
         clinics=programme.clinics,
         corrections=programme.corrections,

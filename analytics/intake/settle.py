@@ -23,12 +23,15 @@ from analytics.intake.amend import (
 )
 from analytics.intake.canonical import build_tables, prove_feet
 from analytics.intake.check_clinics import count_clinics
-from analytics.intake.correct import amend_corrected
+from analytics.intake.correct import amend_corrected, confirm_faults
 from analytics.intake.course import Frame
 from analytics.intake.doubles import mark_doubles
+from analytics.intake.frames import stack_frames
 from analytics.intake.gathered import OWN_COLUMNS, Gathered, merge_facts
+from analytics.intake.ledger import prove_fates
 from analytics.intake.merge import Merged
 from analytics.intake.screen import Screened, screen, set_aside_departures
+from analytics.intake.totals import sum_books
 
 #: Books of the ledger that are settled part by part.
 BOOKS = ("rows", "pieces", "amendments", "flags")
@@ -44,14 +47,16 @@ class Settled:
         Canonical tables, each sorted by its key.
     books
         Books of the ledger by name; ``rows`` and ``pieces`` have ``order`` too, the place of the
-        row among all exports.
+        row among all exports. Faults that a clinic confirmed as right are not in ``flags``.
     doubles
         A flag for the first visit of each child that could have a second number, with what it
         would be known by (``doubles.EVIDENCE``).
     tried
-        Corrections that were tried.
+        Corrections that were tried, confirmations of faults among them.
     counts
         What the questions to clinics count (``check_clinics.count_clinics``).
+    sums
+        What the books come to (``totals.SUMS``).
     """
 
     tables: dict[str, pd.DataFrame]
@@ -59,9 +64,10 @@ class Settled:
     doubles: pd.DataFrame
     tried: pd.DataFrame
     counts: dict[str, pd.DataFrame]
+    sums: dict[str, pd.DataFrame]
 
 
-def settle(gathered: Gathered, frame: Frame) -> Settled:
+def settle(gathered: Gathered, frame: Frame, corrections: pd.DataFrame) -> Settled:
     """Return the records of gathered rows.
 
     Parameters
@@ -70,11 +76,13 @@ def settle(gathered: Gathered, frame: Frame) -> Settled:
         Rows of some children, all of each.
     frame
         Days and windows.
+    corrections
+        All corrections of the programme.
 
     Raises
     ------
     BalanceError
-        When records do not belong together: a fault of this program.
+        When records do not belong together, or a row has no fate or two: a fault of this program.
     """
     merged = {table: merge_facts(gathered, table) for table in gathered.facts}
     facts = {table: part.records for table, part in merged.items()}
@@ -98,17 +106,21 @@ def settle(gathered: Gathered, frame: Frame) -> Settled:
     amendments = [amend_corrected(gathered.tried), *amended, from_ages, *_fillings(screened)]
     tables = build_tables(screened, facts, gathered)
     prove_feet(tables)
+    faults, confirmed = confirm_faults(accounts.build_flags(flags, gathered.rows), corrections)
+    books = {
+        "rows": accounts.build_rows(pieces, gathered.rows),
+        "pieces": accounts.with_order(pieces, gathered.rows),
+        "amendments": accounts.build_amendments(amendments, gathered.rows),
+        "flags": faults,
+    }
+    prove_fates(books["rows"])
     return Settled(
         tables=tables,
-        books={
-            "rows": accounts.build_rows(pieces, gathered.rows),
-            "pieces": accounts.with_order(pieces, gathered.rows),
-            "amendments": accounts.build_amendments(amendments, gathered.rows),
-            "flags": accounts.build_flags(flags, gathered.rows),
-        },
+        books=books,
         doubles=mark_doubles(screened.kept, gathered.rows),
-        tried=gathered.tried.drop(columns="seq"),
+        tried=stack_frames([gathered.tried.drop(columns="seq"), confirmed]),
         counts=count_clinics(screened.kept, facts["children"]),
+        sums=sum_books(books, tables["visits"]),
     )
 
 

@@ -21,9 +21,7 @@ from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.table_schema import table_schema
 from analytics.intake.canonical import shape_table
 from analytics.intake.check_clinics import COUNTS, add_counts
-from analytics.intake.close import ask
-from analytics.intake.correct import confirm_faults
-from analytics.intake.doubles import tell_doubles
+from analytics.intake.close import tell_of_all
 from analytics.intake.engine import Engine
 from analytics.intake.frames import ARROW_TYPES, read_frame, stack_frames, to_arrow
 from analytics.intake.ledger import (
@@ -132,10 +130,9 @@ def _frames(network: Network, name: str) -> Iterator[pd.DataFrame]:
         yield shape_table(told.drop_duplicates("clinic"), "clinics")
         return
     for part in network.parts:
-        frame = read_frame(part / f"{file}.parquet")
-        yield confirm_faults(frame, work.door.corrections)[0] if name == "ledger_flags" else frame
+        yield read_frame(part / f"{file}.parquet")
     if name == "ledger_flags":
-        yield confirm_faults(_flags_of_all(network), work.door.corrections)[0]
+        yield _flags_of_all(network)
 
 
 def _flags_of_all(network: Network) -> pd.DataFrame:
@@ -145,5 +142,4 @@ def _flags_of_all(network: Network) -> pd.DataFrame:
         {name: read_frame(part / f"count_{name}.parquet") for name in COUNTS}
         for part in network.parts
     ]
-    told = tell_doubles(doubles.sort_values(["mark", "child"], ignore_index=True))
-    return stack_frames([told, ask(add_counts(counts))])
+    return tell_of_all(doubles, add_counts(counts), network.work.door.corrections)[0]

@@ -1,0 +1,184 @@
+"""What the books say in sums: rows and records by fate, faults by clinic and rule.
+
+Sums of parts add up to those of all exports, so a report needs no row of them in memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.definitions.checks import CHECKS, NO_RECORD
+from analytics.errors import BalanceError
+from analytics.intake.accounts import ADDRESS
+from analytics.intake.frames import stack_frames
+from analytics.intake.ledger import spread_fates
+from analytics.intake.records import Source
+
+#: Table of sums to the columns that name a line of it; the others add up.
+SUMS: dict[str, tuple[str, ...]] = {
+    "rows": ("file", "sheet", "fate", "reason"),
+    "records": ("clinic", "fate", "is_record"),
+    "faults": ("clinic", "rule", "severity", "found"),
+}
+
+
+@dataclass(frozen=True)
+class Totals:
+    """What became of all rows of the exports, in sums.
+
+    Parameters
+    ----------
+    sources
+        The exports.
+    rows
+        ``file, sheet, fate, reason, n``: input rows.
+    records
+        ``clinic, fate, is_record, n``: records in them; a clinic that nobody can tell is missing,
+        and lines that are no record (a sum, a heading) are told apart.
+    faults
+        ``clinic, rule, severity, found, n, file, sheet, line``: faults that nobody confirmed as
+        right, with the address of the first; ``found`` is what was found in a clinic as a whole,
+        empty for faults of records.
+    n_children
+        Children with a record, seen or not.
+    corrections
+        Corrections with what became of each.
+    doubles
+        Flags of children who may be one child under two numbers, with ``last_on``.
+    """
+
+    sources: tuple[Source, ...]
+    rows: pd.DataFrame
+    records: pd.DataFrame
+    faults: pd.DataFrame
+    n_children: int
+    corrections: pd.DataFrame
+    doubles: pd.DataFrame
+
+    def balance(self) -> pd.DataFrame:
+        """Return rows read and their fates by file and sheet, proven to be all that was read.
+
+        Returns
+        -------
+        DataFrame
+            ``file, sheet, n_read, n_kept, n_merged, n_quarantined``.
+
+        Raises
+        ------
+        BalanceError
+            When a file has more or fewer fates than rows.
+        """
+        table = spread_fates(self.rows)
+        met = table.groupby("file")["n_read"].sum()
+        read = pd.Series(0, index=met.index).add(_rows_of(self.sources), fill_value=0)
+        wrong = read[read != met.reindex(read.index, fill_value=0)]
+        if len(wrong):
+            raise BalanceError(
+                f"{len(wrong)} files have another number of fates than of rows",
+                where=", ".join(map(str, wrong.index)),
+                allowed="rows read = kept + merged + quarantined",
+                todo="this is a fault of the program: keep the exports and report it",
+            )
+        return table
+
+
+def _rows_of(sources: Sequence[Source]) -> pd.Series:
+    read = pd.DataFrame(
+        {"file": [source.file for source in sources], "n": [source.n_rows for source in sources]}
+    )
+    return read.groupby("file")["n"].sum()
+
+
+def sum_books(books: dict[str, pd.DataFrame], visits: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Return the tables of ``SUMS`` of one part's books.
+
+    Parameters
+    ----------
+    books
+        ``rows``, ``pieces`` and ``flags`` of whole children.
+    visits
+        Their kept visits, with the address of each.
+    """
+    fates = books["rows"][["file", "sheet", "fate", "reason"]]
+    return {
+        "rows": _count(fates.assign(reason=fates["reason"].fillna("")), "rows"),
+        "records": _sum_records(books["pieces"], visits, books["flags"]),
+        "faults": sum_faults(books["flags"]),
+    }
+
+
+def sum_faults(flags: pd.DataFrame) -> pd.DataFrame:
+    """Return how often each rule was broken, by clinic; see ``Totals.faults``."""
+    whole = [code for code, check in CHECKS.items() if check.scope == "clinic"]
+    faults = pd.DataFrame(
+        {
+            "clinic": flags["clinic"].fillna(""),
+            "rule": flags["rule"],
+            "severity": flags["severity"],
+            "found": flags["found"].where(flags["rule"].isin(whole), "").fillna(""),
+            "n": np.ones(len(flags), dtype=np.int64),
+            **{name: flags[name] for name in ADDRESS},
+        }
+    )
+    return _add_faults(faults.astype({name: "string" for name in SUMS["faults"]}))
+
+
+def add_sums(parts: Sequence[dict[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
+    """Return the sums of all parts together."""
+    stacked = {name: stack_frames([part[name] for part in parts]) for name in SUMS}
+    return {
+        "rows": _add(stacked["rows"], "rows"),
+        "records": _add(stacked["records"], "records"),
+        "faults": _add_faults(stacked["faults"]),
+    }
+
+
+def _count(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    return _add(frame.assign(n=np.ones(len(frame), dtype=np.int64)), name)
+
+
+def _add(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    keys = list(SUMS[name])
+    return frame.groupby(keys, sort=True, dropna=False)["n"].sum().reset_index()
+
+
+def _add_faults(faults: pd.DataFrame) -> pd.DataFrame:
+    """Add up faults of one kind; the address of the first of them stands for all."""
+    keys = list(SUMS["faults"])
+    ordered = faults.sort_values([*keys, *ADDRESS], kind="stable", ignore_index=True)
+    first = ordered.drop_duplicates(keys, ignore_index=True)
+    n = ordered.groupby(keys, sort=True, dropna=False)["n"].sum().to_numpy()
+    return first.assign(n=n)
+
+
+def _sum_records(pieces: pd.DataFrame, visits: pd.DataFrame, flags: pd.DataFrame) -> pd.DataFrame:
+    """Count records by clinic: that of the visit at their address, else of a fault found there."""
+    wanted, *told = _places([pieces, visits, flags])
+    known = pd.Series(
+        pd.concat([visits["clinic"], flags["clinic"]], ignore_index=True).to_numpy(dtype=object),
+        index=np.concatenate(told),
+    ).dropna()
+    known = known[~known.index.duplicated()]
+    clinic = known.reindex(wanted).to_numpy(dtype=object)
+    counted = pd.DataFrame(
+        {
+            "clinic": pd.array(clinic, dtype="string"),
+            "fate": pieces["fate"].to_numpy(dtype=object),
+            "is_record": ~pieces["reason"].isin(NO_RECORD).to_numpy(),
+        }
+    ).astype({"fate": "string", "is_record": "boolean"})
+    return _count(counted, "records")
+
+
+def _places(tables: Sequence[pd.DataFrame]) -> list[np.ndarray]:
+    """Return a number for the address of each line of some tables: equal where addresses are."""
+    address = pd.concat([table[list(ADDRESS)] for table in tables], ignore_index=True)
+    file, sheet = (pd.factorize(address[name].fillna(""))[0] for name in ADDRESS[:2])
+    line = address["line"].to_numpy(dtype=np.int64, na_value=-1)
+    pair = pd.factorize(file * (int(sheet.max(initial=0)) + 1) + sheet)[0]
+    place = pair * (int(line.max(initial=0)) + 2) + line
+    return np.split(place, np.cumsum([len(table) for table in tables])[:-1])
