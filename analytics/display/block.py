@@ -44,6 +44,8 @@ class Block:
     manner
         What a page shows of it: ``whole``; ``plain``, for claims in plain words alone;
         ``picture``, for the figure with its title alone.
+    has_picture
+        Whether it carries its figure as PNG too, for files that cannot hold SVG.
 
     Raises
     ------
@@ -54,6 +56,7 @@ class Block:
     released: Released
     language: str = "en"
     manner: str = "whole"
+    has_picture: bool = True
 
     def __post_init__(self) -> None:
         require_released(self.released)
@@ -173,10 +176,11 @@ class Block:
     def _repr_mimebundle_(
         self, include: object = None, exclude: object = None
     ) -> dict[str, object]:
+        picture = {"image/png": b64encode(self.png).decode()} if self.has_picture else {}
         return {
             "text/plain": self.to_text(),
             "text/html": self.to_html(),
-            "image/png": b64encode(self.png).decode(),
+            **picture,
             BLOCK_TYPE: self.to_data(),
         }
 

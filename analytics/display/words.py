@@ -53,7 +53,8 @@ def _word(value: object, language: str, *, months_only: bool) -> str:
     if isinstance(value, PValue):
         return numbers.p_value(value, language)
     if isinstance(value, Real):
-        places = next(p for least, p in ((10, 1), (0.1, 2), (0.0, 3)) if abs(value) >= least)
+        size = abs(float(value))
+        places = 1 if size >= 10 else 2 if size >= 0.1 else 3
         return numbers.decimal(float(value), language, places=places)
     return terms.clean(value)
 

@@ -15,6 +15,10 @@ from analytics.reports.settings import Settings
 #: Names the work folder to the notebooks of one report; without it each makes its own.
 FOLDER_VARIABLE = "TALIPES_PREPARED"
 
+#: Says to a notebook whether what it shows needs its figures as PNG too; they do without it.
+PICTURES_VARIABLE = "TALIPES_PICTURES"
+_NO_PICTURES = "no"
+
 
 def store(folder: Path, settings: Settings, **made: Any) -> dict[str, str]:
     """Keep what was made from these settings, and return the variable that lets it be found.
@@ -56,6 +60,16 @@ def restore(settings: Settings, name: str, make: Callable[[], Any]) -> Any:
         return make()
     with path.open("rb") as file:
         return pickle.load(file)  # written by this user's own run, see store
+
+
+def say_pictures(wanted: bool) -> dict[str, str]:
+    """Return the variable that tells a notebook whether files need its figures as PNG."""
+    return {PICTURES_VARIABLE: "yes" if wanted else _NO_PICTURES}
+
+
+def wants_pictures() -> bool:
+    """Return whether figures are drawn as PNG too, which takes a third of a page's time."""
+    return os.environ.get(PICTURES_VARIABLE) != _NO_PICTURES
 
 
 def _file_name(settings: Settings, name: str) -> str:

@@ -150,12 +150,20 @@ def _answer(report: Report, tell: Tell) -> _Made:
         variable = store(Path(work), settings, **made)
         network = _network(settings)
         names = (*network, *FUNDER)
-        runs = [Run(NOTEBOOKS / f"{n}.ipynb", _parameters(settings, n)) for n in names]
+        runs = [
+            Run(
+                NOTEBOOKS / f"{name}.ipynb",
+                _parameters(settings, name),
+                pictures="docx" in settings.formats,
+            )
+            for name in names
+        ]
         runs += [
             Run(
                 NOTEBOOKS / f"{CLINIC_PAGE}.ipynb",
                 _parameters(settings, CLINIC_PAGE) | {"clinic": clinic},
                 told_as=f"clinic {clinic} ({number} of {len(clinics)})",
+                pictures="docx" in settings.clinic_formats,
             )
             for number, clinic in enumerate(clinics, start=1)
         ]

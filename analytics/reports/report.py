@@ -27,7 +27,7 @@ from analytics.intake.records import Records
 from analytics.reports import one_clinic
 from analytics.reports.agreement import refuse_faults
 from analytics.reports.fixing import count_faults
-from analytics.reports.prepared import restore
+from analytics.reports.prepared import restore, wants_pictures
 from analytics.reports.settings import Settings, read_settings
 from analytics.results import Result
 from analytics.sharing.clinics import draw_letters
@@ -175,7 +175,8 @@ class Report:
         """
         refuse_faults(check_result(result), self.language)
         codes = None if self.policy.names_clinics else self.clinic_letters
-        return Block(protect(result, self.policy, codes=codes), self.language, manner)
+        released = protect(result, self.policy, codes=codes)
+        return Block(released, self.language, manner, has_picture=wants_pictures())
 
     def headline(self, result: Result) -> str:
         """Return the first thing that a result says, as plain text."""

@@ -22,6 +22,7 @@ from traitlets import default
 from traitlets.config import Config
 
 from analytics.errors import QuestionError, SettingsError
+from analytics.reports.prepared import say_pictures
 
 #: Notebooks of one report that run at the same time: one for each core of a small machine.
 N_AT_ONCE = 2
@@ -35,11 +36,24 @@ CELL_SECONDS = 900
 
 @dataclass(frozen=True)
 class Run:
-    """A notebook to run: its file, the values of its parameters, and the name it is told by."""
+    """A notebook to run.
+
+    Parameters
+    ----------
+    notebook
+        Its file.
+    parameters
+        Values of its parameters.
+    told_as
+        The name it is told by; its own when empty.
+    pictures
+        Whether a file needs its figures as PNG.
+    """
 
     notebook: Path
     parameters: Mapping[str, Any]
     told_as: str = ""
+    pictures: bool = False
 
 
 class _ThisInterpreter(KernelSpecManager):
@@ -210,6 +224,7 @@ async def _run_some(work: _Work, waiting: list[int], channel: Path) -> None:
             while waiting:
                 number = waiting.pop()
                 running = work.runs[number]
+                await _set_variables(client, say_pictures(running.pictures))
                 await _execute(client, work.notebooks[number])
                 work.tell(running.told_as or running.notebook.stem)
     except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
@@ -227,6 +242,15 @@ async def _execute(client: NotebookClient, notebook: NotebookNode) -> None:
     for index, cell in enumerate(notebook.cells):
         count = client.code_cells_executed + 1
         await client.async_execute_cell(cell, index, execution_count=count)
+    await _do_silently(client, "%reset -f")
+
+
+async def _set_variables(client: NotebookClient, variables: Mapping[str, str]) -> None:
+    """Change the environment of a kernel that other notebooks ran in."""
+    await _do_silently(client, f"__import__('os').environ.update({dict(variables)!r})")
+
+
+async def _do_silently(client: NotebookClient, code: str) -> None:
     assert client.kc is not None  # the kernel is running
-    forgotten = client.kc.execute("%reset -f", silent=True, store_history=False)
-    await client.async_wait_for_reply(forgotten)
+    done = client.kc.execute(code, silent=True, store_history=False)
+    await client.async_wait_for_reply(done)

@@ -98,3 +98,10 @@ def test_notebooks_come_back_in_their_place_whatever_runs_first(tmp_path):
     assert [shown(notebook)[-1] for notebook in done] == ["'short'", "'long'", "'middle'"]
     assert sorted(told) == ["long", "middle", "short"]
     assert run_notebooks([]) == []
+
+
+def test_each_notebook_is_told_whether_its_figures_are_needed_as_png(tmp_path):
+    sources = ["n = 0", "from analytics.reports.prepared import wants_pictures; wants_pictures()"]
+    paths = [write_notebook(tmp_path, f"n{i}", *sources) for i in range(4)]
+    runs = [Run(path, {}, pictures=i % 2 == 1) for i, path in enumerate(paths)]
+    assert [shown(done) for done in run_notebooks(runs)] == [["False"], ["True"]] * 2

@@ -175,6 +175,8 @@ def test_a_block_carries_every_form_and_valid_data() -> None:
         forms = block._repr_mimebundle_()
         assert set(forms) == {"text/plain", "text/html", "image/png", BLOCK_TYPE}
         assert b64decode(forms["image/png"]).startswith(b"\x89PNG")
+        light = Block(block.released, has_picture=False)._repr_mimebundle_()
+        assert light == {name: form for name, form in forms.items() if name != "image/png"}
         data = json.loads(json.dumps(forms[BLOCK_TYPE], allow_nan=False))
         assert data["audience"] == policy.audience
         assert data["svg"] in str(forms["text/html"]).replace(
