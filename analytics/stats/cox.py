@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -11,80 +10,41 @@ from numpy.typing import ArrayLike
 from scipy import stats as distributions
 
 from analytics.errors import NotEstimableError
-from analytics.stats.chi_square import ChiSquare, chi_square, quadratic_form
-from analytics.stats.newton import Problem, maximise
-from analytics.stats.partial_likelihood import (
-    Likelihood,
-    State,
-    clustered_scores,
-    evaluate,
-    information,
+from analytics.stats.cox_summary import (
+    CoxSummary,
+    Place,
+    Sizes,
+    Ties,
+    require_contrast,
+    require_known_ties,
+    summarise,
 )
+from analytics.stats.newton import Problem, maximise
+from analytics.stats.partial_likelihood import State, clustered_scores, evaluate, information
+from analytics.stats.partial_sums import Likelihood
 from analytics.stats.risk_sets import RiskSets, find_risk_sets, tie_terms
 from analytics.stats.spells import (
     Spells,
     as_design,
     as_strata,
-    critical_value,
-    has_few_clusters,
     require_events,
     require_single_cause,
 )
 
-Ties = Literal["efron", "breslow"]
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CoxFit:
+@dataclass(frozen=True, eq=False)
+class CoxFit(CoxSummary):
     """A fitted proportional-hazards model.
 
     Parameters
     ----------
-    names
-        The p covariates.
-    coefficients, se, se_naive
-        (p,) log hazard ratios; ``se`` is cluster-robust (or row-robust, when weighted), else
-        equal to ``se_naive``, the root of the inverse information.
-    covariance, covariance_naive
-        (p, p).
-    log_likelihood, log_likelihood_null
-        Log partial likelihood at the coefficients and at 0.
-    likelihood_ratio, wald, score
-        Tests of no effect at all; ``wald`` uses ``covariance``, the other two take rows as
-        independent.
-    robust_score
-        Score test by clusters; ``None`` when ``se`` is naive.
     martingale
         (n,) martingale residuals.
-    n, n_events, n_clusters, n_strata
-        Rows, events, clusters (rows when not clustered), strata.
-    ties
-        Rule for ties.
-    notes
-        Stable codes: ``few_clusters`` (tests and limits of single terms by Student's t).
     spells, model, state, scale
         What the fit was made of, for the functions that take the fit further.
     """
 
-    names: tuple[str, ...]
-    coefficients: np.ndarray
-    se: np.ndarray
-    se_naive: np.ndarray
-    covariance: np.ndarray
-    covariance_naive: np.ndarray
-    log_likelihood: float
-    log_likelihood_null: float
-    likelihood_ratio: ChiSquare
-    wald: ChiSquare
-    score: ChiSquare
-    robust_score: ChiSquare | None
     martingale: np.ndarray
-    n: int
-    n_events: int
-    n_clusters: int
-    n_strata: int
-    ties: Ties
-    notes: tuple[str, ...]
     spells: Spells
     model: Likelihood
     state: State
@@ -158,10 +118,10 @@ def hazard_ratios(fit: CoxFit, *, conf_level: float = 0.95) -> pd.DataFrame:
         ``term``, ``coefficient``, ``se``, ``estimate`` (hazard ratio), ``lower``, ``upper``,
         ``p`` (Wald; Student's t where the clusters are few).
     """
-    half = critical_value(conf_level, fit.spells) * fit.se
+    half = fit.critical(conf_level) * fit.se
     size = np.abs(fit.coefficients / fit.se)
     p = 2 * distributions.norm.sf(size)
-    if has_few_clusters(fit.spells):
+    if "few_clusters" in fit.notes:
         p = 2 * distributions.t.sf(size, fit.n_clusters - 1)
     return pd.DataFrame(
         {
@@ -197,71 +157,48 @@ def fit_partial(
     CoxFit
         Coefficients, errors and tests.
     """
-    if ties not in ("efron", "breslow"):
-        raise NotEstimableError("unknown_ties", ties=ties)
+    require_known_ties(ties)
     values, names = as_design(covariates, n=len(spells.time))
     counts = {"n_rows": len(spells.time), "n_events": int(sets.is_event.sum())}
     model, scale = _standardised(spells, values, names, sets=sets, ties=ties)
     _require_survivors(sets, counts)
     null = evaluate(model, np.zeros(len(names)))
     at_null = information(model, null)
-    _require_contrast(at_null, names, counts)
+    require_contrast(at_null, names, counts)
     problem = Problem(
         lambda at: evaluate(model, at), lambda state: information(model, state), names, counts
     )
-    coefficients, state = maximise(problem, np.zeros(len(names)))
-    return _described(
-        _Solved(spells, names, model, scale, coefficients, state), null, at_null, ties
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Solved:
-    spells: Spells
-    names: tuple[str, ...]
-    model: Likelihood
-    scale: Scale
-    coefficients: np.ndarray
-    state: State
-
-
-def _described(solved: _Solved, null: State, at_null: np.ndarray, ties: Ties) -> CoxFit:
-    spells, model, spread = solved.spells, solved.model, solved.scale.spread
-    naive = np.linalg.inv(information(model, solved.state))
-    robust, robust_score = naive, None
-    df = len(solved.names)
-    if spells.cluster is not None or spells.weights is not None:
-        scores = clustered_scores(model, solved.state, spells.units)
-        robust = naive @ (scores.T @ scores) @ naive
-        first = clustered_scores(model, null, spells.units)
-        robust_score = quadratic_form(null.score, first.T @ first)
-    outer = np.outer(spread, spread)
-    gain = 2 * (solved.state.log_likelihood - null.log_likelihood)
-    return CoxFit(
-        names=solved.names,
-        coefficients=solved.coefficients / spread,
-        se=np.sqrt(np.diag(robust)) / spread,
-        se_naive=np.sqrt(np.diag(naive)) / spread,
-        covariance=robust / outer,
-        covariance_naive=naive / outer,
-        log_likelihood=solved.state.log_likelihood,
-        log_likelihood_null=null.log_likelihood,
-        likelihood_ratio=chi_square(gain, df),
-        wald=quadratic_form(solved.coefficients, robust),
-        score=quadratic_form(null.score, at_null),
-        robust_score=robust_score,
-        martingale=solved.state.martingale,
+    top, state = maximise(problem, np.zeros(len(names)))
+    sizes = Sizes(
         n=len(spells.time),
-        n_events=int(model.sets.is_event.sum()),
+        n_events=counts["n_events"],
         n_clusters=spells.n_clusters,
-        n_strata=len(np.unique(model.sets.stratum)),
-        ties=ties,
-        notes=("few_clusters",) if has_few_clusters(spells) else (),
+        n_strata=len(np.unique(sets.stratum)),
+        is_clustered=spells.cluster is not None,
+    )
+    places = (
+        Place(np.zeros(len(names)), null.log_likelihood, null.score, at_null,
+              _products(spells, model, null)),
+        Place(top, state.log_likelihood, state.score, information(model, state),
+              _products(spells, model, state)),
+    )  # fmt: skip
+    said = summarise(names, scale.spread, sizes, places, ties)
+    held = {part.name: getattr(said, part.name) for part in fields(said)}
+    return CoxFit(
+        **held,
+        martingale=state.martingale,
         spells=spells,
         model=model,
-        state=solved.state,
-        scale=solved.scale,
+        state=state,
+        scale=scale,
     )
+
+
+def _products(spells: Spells, model: Likelihood, state: State) -> np.ndarray | None:
+    if spells.cluster is None and spells.weights is None:
+        return None
+    scores = clustered_scores(model, state, spells.units)
+    return scores.T @ scores
 
 
 def _standardised(
@@ -285,16 +222,3 @@ def _require_survivors(sets: RiskSets, counts: dict[str, int]) -> None:
     own = np.bincount(sets.closed[sets.is_event] - 1, minlength=len(sets.times))
     if not (sets.sum_over_rows(np.ones(len(sets.closed))) > own + 0.5).any():
         raise NotEstimableError("no_contrast_at_events", **counts)
-
-
-def _require_contrast(at_null: np.ndarray, names: tuple[str, ...], counts: dict[str, int]) -> None:
-    own = np.diag(at_null)
-    flat = np.flatnonzero(own <= 1e-10 * counts["n_events"])
-    if len(flat):
-        raise NotEstimableError("no_contrast_at_events", covariate=names[flat[0]], **counts)
-    alike = at_null / np.sqrt(np.outer(own, own))
-    values, vectors = np.linalg.eigh(alike)
-    if values[0] < 1e-10:
-        tied = np.flatnonzero(np.abs(vectors[:, 0]) > 1e-3)
-        named = ", ".join(names[j] for j in tied)
-        raise NotEstimableError("collinear_covariates", covariates=named, **counts)

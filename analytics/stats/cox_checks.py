@@ -12,11 +12,8 @@ from scipy import stats as distributions
 from analytics.errors import NotEstimableError
 from analytics.stats.chi_square import quadratic_form
 from analytics.stats.cox import CoxFit
-from analytics.stats.partial_likelihood import (
-    information,
-    mean_over_ties,
-    score_residuals,
-)
+from analytics.stats.partial_likelihood import information, score_residuals
+from analytics.stats.partial_sums import mean_over_ties
 from analytics.stats.spells import Spells, as_numbers
 from analytics.stats.survival import product_limit
 
@@ -59,12 +56,33 @@ def proportionality(fit: CoxFit, *, transform: Transform = "km") -> pd.DataFrame
     plain = information(fit.model, state)
     mixed = information(fit.model, state, g)
     added = information(fit.model, state, g**2)
+    return drift_tests(fit.names, score, np.stack([plain, mixed, added]))
+
+
+def drift_tests(names: tuple[str, ...], score: np.ndarray, bent: np.ndarray) -> pd.DataFrame:
+    """Return the score tests of drift from their sums.
+
+    Parameters
+    ----------
+    names
+        The p covariates.
+    score
+        (p,) gradient by the added terms.
+    bent
+        (3, p, p) information of the model, of both together, and of the added terms.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As of :func:`proportionality`.
+    """
+    plain, mixed, added = bent
     rest = added - mixed.T @ np.linalg.solve(plain, mixed)
     single = [quadratic_form(score[[j]], rest[[j]][:, [j]]) for j in range(len(score))]
     tests = [*single, quadratic_form(score, rest)]
     return pd.DataFrame(
         {
-            "term": [*fit.names, "GLOBAL"],
+            "term": [*names, "GLOBAL"],
             "chisq": [test.statistic for test in tests],
             "df": [test.degrees_of_freedom for test in tests],
             "p": [test.p for test in tests],

@@ -13,8 +13,10 @@ from scipy.sparse.linalg import LinearOperator, cg
 from scipy.special import digamma, gammaln
 
 from analytics.errors import NotEstimableError
-from analytics.stats.cox import CoxFit, Ties, cox
-from analytics.stats.partial_likelihood import Likelihood, State, bend, evaluate
+from analytics.stats.cox import CoxFit, cox
+from analytics.stats.cox_summary import Ties
+from analytics.stats.partial_likelihood import State, bend, evaluate
+from analytics.stats.partial_sums import Likelihood
 from analytics.stats.spells import Spells
 
 #: Variances looked at: below the first a frailty is as good as none, above the last unbounded.

@@ -6,60 +6,38 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.stats.risk_sets import RiskSets, TieTerms
-
-# Risks relative to the largest: hazards further apart than this are a coefficient running away.
-SMALLEST_TOTAL = 1e-100
-#: Rows of a block of the design.
-BLOCK = 16_384
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Likelihood:
-    """What does not change while coefficients are sought.
-
-    Parameters
-    ----------
-    design
-        (n, p) covariates, centred and scaled.
-    weights
-        (n,) weights, or ``None``.
-    sets, terms
-        Risk sets and the terms of the partial likelihood.
-    """
-
-    design: np.ndarray
-    weights: np.ndarray | None
-    sets: RiskSets
-    terms: TieTerms
+from analytics.stats.partial_sums import (
+    Hazard,
+    Likelihood,
+    find_hazard,
+    find_martingale,
+    find_moments,
+    find_pull,
+    find_squares,
+    per_term,
+    residuals_at,
+    squares_of_means,
+    weighed_by,
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class State:
+class State(Hazard):
     """The partial likelihood at given coefficients.
 
     Parameters
     ----------
-    log_likelihood, score
-        Value and (p,) gradient.
+    score
+        (p,) gradient.
     risk, shift
         (n,) ``exp(linear predictor - shift)``; the shift keeps it from overflowing.
-    total, mean
-        (L,) and (L, p): sum of the risks and mean of the covariates in each term.
-    hazard, hazard_at_tie
-        (K,) step of the cumulative hazard, and the part that tied rows are spared.
     martingale
         (n,) event minus expected event.
     """
 
-    log_likelihood: float
     score: np.ndarray
     risk: np.ndarray
     shift: float
-    total: np.ndarray
-    mean: np.ndarray
-    hazard: np.ndarray
-    hazard_at_tie: np.ndarray
     martingale: np.ndarray
 
 
@@ -81,31 +59,23 @@ def evaluate(model: Likelihood, coefficients: np.ndarray) -> State:
     State
         Value, gradient and what later steps need.
     """
-    sets, terms = model.sets, model.terms
     predictor = model.design @ coefficients
     shift = float(predictor.max())
+    moments = find_moments(model, predictor - shift)
     risk = np.exp(predictor - shift)
-    weighed = _weighed(model, risk)
-    total = _per_term(model, weighed)
-    if not total.min() > SMALLEST_TOTAL:
+    found = find_hazard(model.terms, moments)
+    if found is None:
         return _out_of_range(model, risk, shift)
-    columns = [_per_term(model, weighed * column) / total for column in model.design.T]
-    n_points = len(sets.times)
-    step = terms.weight / total
-    hazard = np.bincount(terms.point, weights=step, minlength=n_points)
-    at_tie = np.bincount(terms.point, weights=step * terms.fraction, minlength=n_points)
-    expected = risk * (sets.sum_along_time(hazard) - sets.at_own_event(at_tie))
-    martingale = sets.is_event - expected
-    events = _weighed(model, predictor - shift)[sets.is_event].sum()
+    martingale = find_martingale(model, risk, found.hazard, found.hazard_at_tie)
     return State(
-        log_likelihood=float(events - terms.weight @ np.log(total)),
-        score=model.design.T @ _weighed(model, martingale),
+        log_likelihood=found.log_likelihood,
+        score=model.design.T @ weighed_by(model, martingale),
         risk=risk,
         shift=shift,
-        total=total,
-        mean=np.stack(columns, axis=1),
-        hazard=hazard,
-        hazard_at_tie=at_tie,
+        total=found.total,
+        mean=found.mean,
+        hazard=found.hazard,
+        hazard_at_tie=found.hazard_at_tie,
         martingale=martingale,
     )
 
@@ -145,22 +115,11 @@ def information(model: Likelihood, state: State, over: np.ndarray | None = None)
     numpy.ndarray
         (p, p).
     """
-    sets, terms = model.sets, model.terms
-    factor = np.ones(len(sets.times)) if over is None else over
-    along = sets.sum_along_time(state.hazard * factor)
-    along -= sets.at_own_event(state.hazard_at_tie * factor)
-    squares = _squares(model.design, _weighed(model, state.risk * along))
-    of_means = (state.mean * (terms.weight * factor[terms.point])[:, None]).T @ state.mean
-    return squares - of_means
-
-
-def _squares(design: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Return ``design' diag(weights) design``, over blocks of rows that stay near the processor."""
-    total = np.zeros((design.shape[1], design.shape[1]))
-    for start in range(0, len(weights), BLOCK):
-        rows = design[start : start + BLOCK]
-        total += rows.T @ (rows * weights[start : start + BLOCK, None])
-    return total
+    factor = np.ones(len(model.sets.times)) if over is None else over
+    squares = find_squares(
+        model, state.risk, hazard=state.hazard * factor, at_tie=state.hazard_at_tie * factor
+    )
+    return squares - squares_of_means(model.terms, state.mean, factor)
 
 
 def bend(model: Likelihood, state: State, direction: np.ndarray) -> np.ndarray:
@@ -183,7 +142,10 @@ def bend(model: Likelihood, state: State, direction: np.ndarray) -> np.ndarray:
     sets, terms = model.sets, model.terms
     n_points = len(sets.times)
     along = sets.sum_along_time(state.hazard) - sets.at_own_event(state.hazard_at_tie)
-    step = terms.weight * _per_term(model, state.risk * direction) / state.total**2
+    moved = state.risk * direction
+    own = sets.closed[sets.is_event] - 1
+    tied = np.bincount(own, weights=moved[sets.is_event], minlength=n_points)
+    step = terms.weight * per_term(terms, sets.sum_over_rows(moved), tied) / state.total**2
     moved = np.bincount(terms.point, weights=step, minlength=n_points)
     at_tie = np.bincount(terms.point, weights=step * terms.fraction, minlength=n_points)
     shared = sets.sum_along_time(moved) - sets.at_own_event(at_tie)
@@ -215,33 +177,5 @@ def clustered_scores(model: Likelihood, state: State, units: np.ndarray) -> np.n
 
 def score_residuals(model: Likelihood, state: State, column: int) -> np.ndarray:
     """Return the weighted score residual of every row for one covariate; (n,)."""
-    sets, terms = model.sets, model.terms
-    n_points = len(sets.times)
-    mean = state.mean[:, column]
-    step = terms.weight / state.total * mean
-    moved = np.bincount(terms.point, weights=step, minlength=n_points)
-    at_tie = np.bincount(terms.point, weights=step * terms.fraction, minlength=n_points)
-    own = mean_over_ties(terms, mean, n_points)
-    residual = model.design[:, column] * state.martingale - sets.at_own_event(own)
-    residual += state.risk * (sets.sum_along_time(moved) - sets.at_own_event(at_tie))
-    return _weighed(model, residual)
-
-
-def mean_over_ties(terms: TieTerms, values: np.ndarray, n_points: int) -> np.ndarray:
-    """Average (L,) values over the terms of each point; (K,)."""
-    total = np.bincount(terms.point, weights=values, minlength=n_points)
-    return total / np.bincount(terms.point, minlength=n_points)
-
-
-def _weighed(model: Likelihood, values: np.ndarray) -> np.ndarray:
-    return values if model.weights is None else values * model.weights
-
-
-def _per_term(model: Likelihood, values: np.ndarray) -> np.ndarray:
-    sets, terms = model.sets, model.terms
-    at_risk = sets.sum_over_rows(values)
-    if not terms.fraction.any():
-        return at_risk[terms.point]
-    own = sets.closed[sets.is_event] - 1
-    tied = np.bincount(own, weights=values[sets.is_event], minlength=len(sets.times))
-    return at_risk[terms.point] - terms.fraction * tied[terms.point]
+    pull = find_pull(model.terms, state, column, len(model.sets.times))
+    return residuals_at(model, state.risk, state.martingale, pull=pull, column=column)

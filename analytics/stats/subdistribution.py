@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike
 
 from analytics.errors import NotEstimableError
 from analytics.stats.at_risk import count_at_risk
-from analytics.stats.cox import CoxFit, Ties, fit_partial
+from analytics.stats.cox import CoxFit, fit_partial
+from analytics.stats.cox_summary import Ties
 from analytics.stats.risk_sets import LateStay, RiskSets, find_risk_sets
 from analytics.stats.spells import Spells, require_events
 

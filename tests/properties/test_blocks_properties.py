@@ -12,6 +12,10 @@ import pytest
 from analytics.errors import NotEstimableError
 from analytics.stats.blocks import in_blocks
 from analytics.stats.competing import incidence, incidence_over
+from analytics.stats.cox import cox
+from analytics.stats.cox_blocks import cox_over, proportionality_over
+from analytics.stats.cox_checks import proportionality
+from analytics.stats.cox_sums import CoxRows
 from analytics.stats.spells import Spells, as_spells
 from analytics.stats.survival import product_limit, product_limit_over
 
@@ -95,3 +99,64 @@ def test_no_block_and_one_cluster_are_refused_as_without_blocks():
     alone = Spells(np.array([3.0, 4.0]), np.array([1, 0]), None, np.array([0, 0]), None)
     with pytest.raises(NotEstimableError, match="one_cluster"):
         product_limit_over(in_blocks([alone]))
+
+
+def draw_model(seed: int, n: int, *, late: bool) -> CoxRows:
+    """Rows of five strata with three covariates, one of them a rare level."""
+    rng = np.random.default_rng(seed)
+    spells = draw(seed, n, late=late)
+    values = np.column_stack(
+        [rng.integers(0, 7, n), rng.normal(3, 2, n), rng.random(n) < 0.1]
+    ).astype(float)
+    return CoxRows(spells, values, rng.integers(0, 5, n))
+
+
+def deal_model(rows: CoxRows, n_blocks: int) -> list[CoxRows]:
+    spells = rows.spells
+    block = np.random.default_rng(3).integers(0, n_blocks, spells.n_clusters)[spells.cluster]
+    dealt = []
+    for number in range(n_blocks):
+        c = block == number
+        if c.any():
+            entry = None if spells.entry is None else spells.entry[c]
+            units = np.unique(spells.cluster[c], return_inverse=True)[1]
+            mine = Spells(spells.time[c], spells.event[c], entry, units, None)
+            dealt.append(CoxRows(mine, rows.values[c], rows.strata[c]))
+    return dealt
+
+
+@pytest.mark.parametrize("ties", ["efron", "breslow"])
+@pytest.mark.parametrize("late", [False, True])
+@pytest.mark.parametrize("n_blocks", [1, 2, 40])
+@pytest.mark.parametrize("n", [60, 500])
+def test_a_cox_model_of_blocks_is_that_of_all_rows(n, n_blocks, late, ties):
+    rows = draw_model(11, n, late=late)
+    expected = cox(rows.spells, rows.values, strata=rows.strata, ties=ties)
+    found = cox_over(in_blocks(deal_model(rows, n_blocks)), ("x1", "x2", "x3"), ties=ties)
+    for name in ("coefficients", "se", "se_naive", "covariance"):
+        # Steps end when shorter than 1e-9 of a deviation; what is left of them is 1e-9 squared.
+        np.testing.assert_allclose(getattr(found, name), getattr(expected, name), rtol=1e-9)
+    for name in ("likelihood_ratio", "wald", "score", "robust_score"):
+        one, other = getattr(found, name), getattr(expected, name)
+        assert one.statistic == pytest.approx(other.statistic, rel=1e-9)
+    for name in ("n", "n_events", "n_clusters", "n_strata", "notes", "names"):
+        assert getattr(found, name) == getattr(expected, name)
+    drifts = (proportionality_over(found)["chisq"], proportionality(expected)["chisq"])
+    np.testing.assert_allclose(*drifts, rtol=1e-7)
+
+
+def test_a_cox_model_of_blocks_is_refused_for_the_same_reasons():
+    rows = draw_model(12, 80, late=False)
+    flat = CoxRows(rows.spells, rows.values * [1, 0, 1], rows.strata)
+    same = CoxRows(rows.spells, rows.values[:, [0, 0, 1]], rows.strata)
+    spells = rows.spells
+    quiet = Spells(spells.time, spells.event * 0, None, spells.cluster, None)
+    for wrong in (flat, same, CoxRows(quiet, rows.values, rows.strata)):
+        with pytest.raises(NotEstimableError) as here:
+            cox_over(in_blocks(deal_model(wrong, 3)), ("x1", "x2", "x3"))
+        with pytest.raises(NotEstimableError) as there:
+            cox(wrong.spells, wrong.values, strata=wrong.strata)
+        assert here.value.reason == there.value.reason
+        assert here.value.counts == there.value.counts
+    with pytest.raises(NotEstimableError, match="no_rows"):
+        cox_over(in_blocks([]), ("x1",))
