@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from analytics.errors import NotEstimableError
 from analytics.stats.count_families import BY_NAME, FAMILIES, CountFamily
 from analytics.stats.links import LOG_LINEAR
-from analytics.stats.marginal import Problem, prepare, solve
+from analytics.stats.marginal import prepare, solve
+from analytics.stats.marginal_block import Problem
 from analytics.stats.proportions import Floats
 
 MAX_STEPS = 100

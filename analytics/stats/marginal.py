@@ -11,19 +11,33 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from analytics.errors import NotEstimableError
+from analytics.stats.blocks import Each, in_one_block
 from analytics.stats.few_clusters import unshrunken_scores
 from analytics.stats.links import Mean
+from analytics.stats.marginal_block import Problem, as_block
+from analytics.stats.marginal_sums import (
+    Facts,
+    Sums,
+    add_products,
+    add_sums,
+    check_information,
+    count_far,
+    find_correlation,
+    gather_facts,
+    list_scores,
+    project_middle,
+    weigh,
+)
 from analytics.stats.proportions import Floats, Interval
 
 FEW_CLUSTERS = 40  # below this the sandwich is known to run small; trade practice, no theorem
 LEVERAGE_BELOW = 50  # clusters below which their own leverage is taken out of the sandwich
 MAX_STEPS = 60
 FREE_UPDATES = 15
-HIGHEST_CORRELATION = 0.95
 FAR_OUT = 12.0  # |linear predictor| that only separation reaches on a logit or log scale
 
 
@@ -60,26 +74,6 @@ class MarginalFit:
         return max(self.n_clusters - self.coefficients.size, 1)
 
 
-@dataclass(frozen=True)
-class Problem:
-    """Checked rows sorted by cluster; ``starts`` opens each cluster of ``sizes`` rows."""
-
-    mean: Mean
-    y: Floats
-    design: Floats
-    offset: Floats
-    starts: NDArray[np.int64]
-    sizes: Floats
-
-
-@dataclass(frozen=True)
-class _Standardised:
-    """Pearson residuals, and the design times the slope of the mean over its deviation."""
-
-    slopes: Floats
-    residuals: Floats
-
-
 def coefficient_interval(fit: MarginalFit, *, level: float = 0.95) -> Interval:
     """Coefficients with limits from the cluster-robust covariance and t on `degrees`."""
     half = _t(fit, level) * np.sqrt(np.diag(fit.covariance))
@@ -109,63 +103,72 @@ def prepare(
         raise NotEstimableError("missing_values", n_rows=n_bad)
     if wrong := int(((y < 0) | (y > mean.highest)).sum()):
         raise NotEstimableError("outcome_out_of_range", n_rows=wrong)
-    _check_information(mean, y, x)
+    look = (y.size, x.T @ x, float(y.min(initial=np.inf)), float(y.max(initial=-np.inf)))
+    check_information(mean, *look)
     code = np.arange(y.size) if cluster is None else pd.factorize(pd.Series(cluster))[0]
     if (code < 0).any():
         raise NotEstimableError("missing_cluster", n_missing=int((code < 0).sum()))
     if np.any(np.diff(code) < 0):
         order = np.argsort(code, kind="stable")
         y, x, shift, code = y[order], x[order], shift[order], code[order]
-    starts = np.flatnonzero(np.r_[True, np.diff(code) > 0])
-    if starts.size < 2:
-        raise NotEstimableError("one_cluster", n_clusters=int(starts.size), n_rows=y.size)
-    sizes = np.diff(np.r_[starts, y.size]).astype(float)
-    return Problem(mean, y, np.asfortranarray(x), shift, starts, sizes)
-
-
-def _check_information(mean: Mean, y: Floats, x: Floats) -> None:
-    n, p = x.shape
-    if n <= p:
-        raise NotEstimableError("too_few_rows", n_rows=n, n_coefficients=p)
-    length = np.sqrt((x**2).sum(axis=0))
-    if (length == 0).any():
-        raise NotEstimableError("constant_column", column=int(np.argmin(length)))
-    scaled = x.T @ x / np.outer(length, length)
-    rank = int((np.linalg.eigvalsh(scaled) > 1e-11).sum())
-    if rank < p:
-        raise NotEstimableError("collinear_design", rank=rank, n_coefficients=p)
-    if y.max() == 0:
-        raise NotEstimableError("no_events", n_rows=n)
-    if y.min() == mean.highest:
-        raise NotEstimableError("all_events", n_rows=n)
+    block = replace(as_block(mean, y, x, code), offset=shift)
+    if block.starts.size < 2:
+        raise NotEstimableError("one_cluster", n_clusters=int(block.starts.size), n_rows=y.size)
+    return block
 
 
 def solve(problem: Problem, *, exchangeable: bool) -> MarginalFit:
-    """Solve the estimating equations of prepared rows.
+    """Solve the estimating equations of prepared rows; see :func:`solve_over`."""
+    return solve_over(
+        in_one_block(problem), problem.mean, problem.design.shape[1], exchangeable=exchangeable
+    )
+
+
+def solve_over(each: Each, mean: Mean, n_columns: int, *, exchangeable: bool) -> MarginalFit:
+    """Solve the estimating equations of rows in blocks.
 
     Independent rows first (Fisher scoring), then, when asked and when clusters have more than
     one row, with the exchangeable correlation by moments: dispersion over n - p, correlation
     over the number of pairs less p, as R's ``gee`` and statsmodels (geepack differs by 1e-4),
     held at 0.95 or less. Liang & Zeger 1986, Biometrika 73:13.
+
+    Parameters
+    ----------
+    each
+        Blocks of prepared rows.
+    mean
+        Link and variance.
+    n_columns
+        Columns p of the design, over all blocks.
+    exchangeable
+        Weigh rows by a common correlation within clusters.
+
+    Raises
+    ------
+    NotEstimableError
+        As :func:`analytics.stats.counts.log_linear`.
     """
-    beta, alpha = _iterate(problem, _start(problem), exchangeable=False)
-    _refuse_separation(problem, beta)
-    plain = rows = _standardised(problem, beta)
-    if exchangeable and problem.sizes.max() > 1:
-        beta, alpha = _iterate(problem, beta, exchangeable=True)
-        rows = _standardised(problem, beta)
-    (n, p), n_clusters = problem.design.shape, problem.sizes.size
-    bread = np.linalg.inv(_information(problem, rows, alpha)[0])
-    scores = _cluster_scores(problem, rows, alpha)
-    sandwich = bread @ (scores.T @ scores) @ bread
+    known = gather_facts(each, n_columns)
+    check_information(mean, known.n, known.gram, known.lowest, known.highest)
+    if known.n_clusters < 2:
+        raise NotEstimableError("one_cluster", n_clusters=known.n_clusters, n_rows=known.n)
+    asked = _Asked(each, mean, known)
+    beta, alpha, sums = _iterate(asked, _start(asked), exchangeable=False)
+    _refuse_separation(asked, beta)
+    plain = sums
+    if exchangeable and known.sizes.max() > 1:
+        beta, alpha, sums = _iterate(asked, beta, exchangeable=True)
+    n, p, n_clusters = known.n, n_columns, known.n_clusters
+    bread = np.linalg.inv(weigh(sums, alpha)[0])
+    sandwich = bread @ add_products(each, beta, alpha, n_columns) @ bread
     robust = n_clusters / (n_clusters - 1) * (n - 1) / (n - p) * sandwich
     if n_clusters < LEVERAGE_BELOW:
-        freed = unshrunken_scores(scores, _cluster_information(problem, rows, alpha), bread)
+        freed = unshrunken_scores(*list_scores(each, beta, alpha, n_columns), bread)
         robust = bread @ (freed.T @ freed) @ bread
-    dispersion = float((rows.residuals**2).sum() / (n - p))
+    dispersion = sums.squares / (n - p)
     return MarginalFit(
-        problem.mean, beta, robust, sandwich, dispersion * bread,
-        np.linalg.inv(plain.slopes.T @ plain.slopes), dispersion, alpha, n, n_clusters,
+        mean, beta, robust, sandwich, dispersion * bread,
+        np.linalg.inv(plain.information), dispersion, alpha, n, n_clusters,
     )  # fmt: skip
 
 
@@ -174,21 +177,28 @@ def uncorrected(fit: MarginalFit) -> MarginalFit:
     return replace(fit, covariance=fit.sandwich)
 
 
-def _start(problem: Problem) -> Floats:
-    mean, y = problem.mean, problem.y
-    middle = mean.link((y + y.mean()) / 2) - problem.offset
-    return np.linalg.solve(problem.design.T @ problem.design, problem.design.T @ middle)
+@dataclass(frozen=True)
+class _Asked:
+    each: Each
+    mean: Mean
+    known: Facts
 
 
-def _iterate(problem: Problem, beta: Floats, *, exchangeable: bool) -> tuple[Floats, float]:
+def _start(asked: _Asked) -> Floats:
+    known = asked.known
+    return np.linalg.solve(known.gram, project_middle(asked.each, known))
+
+
+def _iterate(asked: _Asked, beta: Floats, *, exchangeable: bool) -> tuple[Floats, float, Sums]:
+    """Return coefficients, correlation, and the sums at these coefficients."""
     alpha, before = 0.0, np.zeros_like(beta)
     for position in range(MAX_STEPS):
-        rows = _standardised(problem, beta)
+        sums = add_sums(asked.each, beta, asked.known, paired=exchangeable)
         # With few pairs the two updates can chase each other for ever; the equations are
         # unbiased at any fixed correlation, so it is held after a while.
         if exchangeable and position < FREE_UPDATES:
-            alpha = _correlation(problem, rows.residuals)
-        information, score = _information(problem, rows, alpha)
+            alpha = find_correlation(sums, asked.known)
+        information, score = weigh(sums, alpha)
         try:
             step = np.linalg.solve(information, score)
         except np.linalg.LinAlgError:
@@ -199,88 +209,20 @@ def _iterate(problem: Problem, beta: Floats, *, exchangeable: bool) -> tuple[Flo
         if not np.isfinite(beta).all():
             break
         if np.abs(step).max() < 1e-10 * (1 + np.abs(beta).max()):
-            return beta, alpha
-    raise _why_no_solution(problem, beta)
+            return beta, alpha, add_sums(asked.each, beta, asked.known, paired=exchangeable)
+    raise _why_no_solution(asked, beta)
 
 
-def _refuse_separation(problem: Problem, beta: Floats) -> None:
+def _refuse_separation(asked: _Asked, beta: Floats) -> None:
     """Raise where steps only ended because every mean has run into one of its limits."""
-    if problem.mean.highest == 1 and (np.abs(problem.design @ beta) > FAR_OUT).all():
-        raise _why_no_solution(problem, beta)
+    if asked.mean.highest == 1 and count_far(asked.each, beta, FAR_OUT) == asked.known.n:
+        raise _why_no_solution(asked, beta)
 
 
-def _why_no_solution(problem: Problem, beta: Floats) -> NotEstimableError:
-    eta = problem.design @ np.nan_to_num(beta)
-    n_far = int((np.abs(eta) > FAR_OUT).sum())
+def _why_no_solution(asked: _Asked, beta: Floats) -> NotEstimableError:
+    n_far = count_far(asked.each, np.nan_to_num(beta), FAR_OUT)
     reason = "separation" if n_far else "no_convergence"
-    return NotEstimableError(reason, n_rows=eta.size, n_rows_at_limit=n_far)
-
-
-def _standardised(problem: Problem, beta: Floats) -> _Standardised:
-    eta = problem.design @ beta + problem.offset
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        mu = problem.mean.inverse(eta)
-        spread = np.sqrt(problem.mean.variance(mu))
-        scale = problem.mean.slope(eta, mu) / spread
-        residuals = (problem.y - mu) / spread
-        is_sound = np.isfinite(scale @ residuals)
-    if not is_sound:
-        # A mean that has run into its limit carries no information on the coefficients.
-        at_limit = ~(np.isfinite(scale) & np.isfinite(residuals))
-        scale[at_limit], residuals[at_limit] = 0.0, 0.0
-    return _Standardised(problem.design * scale[:, None], residuals)
-
-
-def _information(problem: Problem, rows: _Standardised, alpha: float) -> tuple[Floats, Floats]:
-    """Information matrix and score; the inverse of the correlation is known in closed form.
-
-    For a cluster of m rows it is (I - k J) / (1 - alpha) with k = alpha / (1 + (m - 1) alpha).
-    """
-    z, r = rows.slopes, rows.residuals
-    if not alpha:
-        return z.T @ z, z.T @ r
-    z_sum, pulled = _pulled(problem, rows, alpha)
-    r_sum = np.add.reduceat(r, problem.starts)
-    information = (z.T @ z - pulled.T @ z_sum) / (1 - alpha)
-    return information, (z.T @ r - pulled.T @ r_sum) / (1 - alpha)
-
-
-def _cluster_scores(problem: Problem, rows: _Standardised, alpha: float) -> Floats:
-    z, r = rows.slopes, rows.residuals
-    own = np.add.reduceat(z * r[:, None], problem.starts, axis=0)
-    if not alpha:
-        return own
-    pulled = _pulled(problem, rows, alpha)[1]
-    r_sum = np.add.reduceat(r, problem.starts)
-    return (own - r_sum[:, None] * pulled) / (1 - alpha)
-
-
-def _cluster_information(problem: Problem, rows: _Standardised, alpha: float) -> Floats:
-    z = rows.slopes
-    own = np.add.reduceat(z[:, :, None] * z[:, None, :], problem.starts, axis=0)
-    z_sum, pulled = _pulled(problem, rows, alpha)
-    return (own - z_sum[:, :, None] * pulled[:, None, :]) / (1 - alpha)
-
-
-def _pulled(problem: Problem, rows: _Standardised, alpha: float) -> tuple[Floats, Floats]:
-    z_sum = np.add.reduceat(rows.slopes, problem.starts, axis=0)
-    pull = alpha / (1 + (problem.sizes - 1) * alpha)
-    return z_sum, z_sum * pull[:, None]
-
-
-def _correlation(problem: Problem, residuals: Floats) -> float:
-    p, sizes = problem.design.shape[1], problem.sizes
-    pairs = (sizes * (sizes - 1)).sum() / 2
-    if pairs <= p:
-        return 0.0
-    squares = (residuals**2).sum()
-    if squares == 0:
-        return 0.0
-    products = ((np.add.reduceat(residuals, problem.starts) ** 2).sum() - squares) / 2
-    alpha = products / (pairs - p) / (squares / (residuals.size - p))
-    # The correlation matrix of the largest cluster must stay positive definite; near 1 the
-    # differences within clusters would outweigh all else.
-    return float(np.clip(alpha, -0.95 / (sizes.max() - 1), HIGHEST_CORRELATION))
+    return NotEstimableError(reason, n_rows=asked.known.n, n_rows_at_limit=n_far)
 
 
 def _t(fit: MarginalFit, level: float) -> float:
