@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats as distributions
 
+from analytics.stats.blocks import Each, add, add_by_key, in_one_block
 from analytics.stats.proportions import Interval
 from analytics.stats.spells import FEW_CLUSTERS
 from analytics.stats.survival import log_log_limits
@@ -51,15 +53,50 @@ class GroupReading(Interval):
 
 
 @dataclass(frozen=True)
+class GroupTable:
+    """How rows of a block end and enter; tables add up.
+
+    Parameters
+    ----------
+    group, time
+        (k,) distinct groups and times at which rows end, sorted.
+    n
+        (k, 3) rows that end there: all, by any event, by the event itself.
+    late_group, late_time, n_late
+        (e,) distinct groups and times of entry after the origin, and rows that enter there.
+    """
+
+    group: Ints
+    time: Floats
+    n: Ints
+    late_group: Ints
+    late_time: Floats
+    n_late: Ints
+
+
+@dataclass(frozen=True)
 class _Cells:
     """Distinct (group, time) pairs at which rows end, sorted, with what is summed over them."""
 
-    of_row: Ints
+    times: Floats
+    key: Ints
     group: Ints
     first: Ints
     n: Floats
     d: Floats
     d1: Floats
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What a block is told to find the influence of its rows at the horizon."""
+
+    horizon: float
+    cells: _Cells
+    own: Floats
+    at_event: Floats
+    while_at_risk: Floats
+    n_groups: int
 
 
 def read_groups(rows: GroupRows, horizon: float, *, n_groups: int) -> GroupReading:
@@ -86,7 +123,22 @@ def read_groups(rows: GroupRows, horizon: float, *, n_groups: int) -> GroupReadi
     curve has no limits; here the lower one is the exact limit of none in as many clusters as
     were still followed.
     """
-    at = _find_cells(rows, horizon, n_groups)
+    return read_groups_over(in_one_block(rows), horizon, n_groups=n_groups)
+
+
+def read_groups_over(each: Each, horizon: float, *, n_groups: int) -> GroupReading:
+    """Return one less the cumulative incidence of rows in blocks; see :func:`read_groups`.
+
+    Parameters
+    ----------
+    each
+        Blocks of rows; clusters are whole in a block, and numbered within it.
+    horizon
+        Where to read, in the unit of the times.
+    n_groups
+        How many groups there are.
+    """
+    at = _find_cells(list(each(_tabulate, horizon)), n_groups)
     left = at.n - at.d
     survival = _survive(at, left, n_groups)
     before = _shift(survival, at.group)
@@ -96,11 +148,11 @@ def read_groups(rows: GroupRows, horizon: float, *, n_groups: int) -> GroupReadi
     rest = total[at.group] - incidence
     own = np.divide(rest, left, out=np.zeros_like(left), where=left > 0)
     while_at_risk = _cumulate(own * at.d / at.n - step / at.n, at.group, at.first)
-    cell, near = at.of_row, rows.time <= horizon
-    influence = while_at_risk[cell] - _at_entry(rows, at, while_at_risk)
-    influence += near * (rows.ended == 1) * (before / at.n)[cell]
-    influence -= near * (rows.ended > 0) * own[cell]
-    return _limit(rows, influence, 1 - total, horizon=horizon)
+    told = _Told(horizon, at, own, before / at.n, while_at_risk, n_groups)
+    none = tuple(np.zeros(n_groups) for _ in range(3))
+    variance, n_clusters, still = add([none, *each(_sum_influence, told)])
+    counts = (n_clusters.astype(np.int64), still.astype(np.int64))
+    return _limit(1 - total, variance, *counts)
 
 
 def group_rows(
@@ -116,22 +168,61 @@ def group_rows(
     )
 
 
-def _find_cells(rows: GroupRows, horizon: float, n_groups: int) -> _Cells:
-    _, rank = np.unique(np.concatenate([rows.time, rows.entry]), return_inverse=True)
-    width = int(rank.max(initial=0)) + 1
-    ends, enters = np.split(rank.astype(np.int64) + np.tile(rows.group, 2) * width, 2)
-    keys, of_row = np.unique(ends, return_inverse=True)
-    group = keys // width
-    n_up_to = np.searchsorted(np.sort(rows.group), np.arange(n_groups), side="right")
-    n_open = n_up_to[group] - np.searchsorted(np.sort(ends), keys)
-    n_waiting = n_up_to[group] - np.searchsorted(np.sort(enters), keys)
+def _tabulate(rows: GroupRows, horizon: float) -> GroupTable:
+    group, time, place = _distinct(rows.group, rows.time)
     near = rows.time <= horizon
-    d1, d = (
-        np.bincount(of_row, weights=near & which, minlength=len(keys)).astype(np.float64)
-        for which in (rows.ended == 1, rows.ended > 0)
-    )
+    n = [np.bincount(place, minlength=len(group))] + [
+        np.bincount(place[near & which], minlength=len(group))
+        for which in (rows.ended > 0, rows.ended == 1)
+    ]
+    is_late = rows.entry > 0
+    late_group, late_time, late = _distinct(rows.group[is_late], rows.entry[is_late])
+    n_late = np.bincount(late, minlength=len(late_group))
+    return GroupTable(group, time, np.stack(n, axis=1), late_group, late_time, n_late)
+
+
+def _distinct(group: Ints, time: Floats) -> tuple[Ints, Floats, Ints]:
+    """Return the distinct pairs of group and time, sorted, and the pair of each row."""
+    times, rank = np.unique(time, return_inverse=True)
+    width = max(len(times), 1)
+    key, place = np.unique(group * width + rank, return_inverse=True)
+    return key // width, times[key % width], place.astype(np.int64)
+
+
+def _find_cells(tables: Sequence[GroupTable], n_groups: int) -> _Cells:
+    none = np.empty(0)
+    times = np.unique(np.concatenate([none, *(table.time for table in tables)]))
+    width = len(times) + 1
+    key, n = np.empty(0, dtype=np.int64), np.zeros((0, 3), dtype=np.int64)
+    if tables:
+        keys = [t.group * width + np.searchsorted(times, t.time) for t in tables]
+        key, n = add_by_key(keys, [table.n for table in tables])
+    group = key // width
     first = np.searchsorted(group, np.arange(n_groups))
-    return _Cells(of_row.astype(np.int64), group, first, (n_open - n_waiting).astype(float), d, d1)
+    ended, d, d1 = n.T.astype(np.float64)
+    waiting = _wait(tables, times, key)
+    still = _cumulate(ended[::-1], group[::-1], _last_first(group, n_groups))[::-1]
+    return _Cells(times, key, group, first, still - waiting, d, d1)
+
+
+def _last_first(group: Ints, n_groups: int) -> Ints:
+    """Return where each group begins when cells are read from the last to the first."""
+    return len(group) - np.searchsorted(group, np.arange(n_groups), side="right")
+
+
+def _wait(tables: Sequence[GroupTable], times: Floats, key: Ints) -> Floats:
+    """Return the rows of each cell's group that enter at its time or later."""
+    width = len(times) + 1
+    late = [
+        t.late_group * width + np.searchsorted(times, t.late_time, side="right") for t in tables
+    ]
+    place = np.concatenate([np.empty(0, dtype=np.int64), *late])
+    weight = np.concatenate([np.empty(0), *(table.n_late for table in tables)])
+    # An entry waits at all cells of its group up to its very time, of which it holds the number.
+    order = np.argsort(place, kind="stable")
+    total = np.append(0.0, np.cumsum(weight[order]))
+    up_to = np.searchsorted(place[order], (key // width + 1) * width, side="left")
+    return total[up_to] - total[np.searchsorted(place[order], key, side="right")]
 
 
 def _survive(at: _Cells, left: Floats, n_groups: int) -> Floats:
@@ -154,33 +245,35 @@ def _shift(values: Floats, group: Ints) -> Floats:
     return np.where(begins, 1.0, shifted)
 
 
-def _at_entry(rows: GroupRows, at: _Cells, running: Floats) -> Floats:
-    """Return the running sum up to the entry of each row; 0 for rows there from the beginning."""
-    if not rows.entry.any():
-        return np.zeros(len(rows.time))
-    cell_time = np.zeros(len(at.group))
-    cell_time[at.of_row] = rows.time
-    late = np.lexsort((np.append(cell_time, rows.entry), np.append(at.group, rows.group)))
-    # Cells sort before entries at the same time, since they stand first: an entry at t is after t.
-    is_cell = late < len(at.group)
-    latest = np.maximum.accumulate(np.where(is_cell, late, -1))
-    place = np.empty(len(rows.time), dtype=np.int64)
-    place[late[~is_cell] - len(at.group)] = latest[~is_cell]
-    of_group = (place >= 0) & (at.group[place] == rows.group)
-    return np.where(of_group, running[place], 0.0)
-
-
-def _limit(rows: GroupRows, influence: Floats, free: Floats, *, horizon: float) -> GroupReading:
-    n_groups = len(free)
-    width = int(rows.cluster.max(initial=0)) + 1
-    pairs, of_row = np.unique(rows.group * width + rows.cluster, return_inverse=True)
-    owner = pairs // width
+def _sum_influence(rows: GroupRows, told: _Told) -> tuple[Floats, Floats, Floats]:
+    """Return, by group, squared influence of clusters, clusters, and those at risk at the end."""
+    at, n_groups = told.cells, told.n_groups
+    width = len(at.times) + 1
+    place = np.searchsorted(at.times, rows.time)
+    cell, near = np.searchsorted(at.key, rows.group * width + place), rows.time <= told.horizon
+    influence = told.while_at_risk[cell]
+    is_late = rows.entry > 0
+    if is_late.any():
+        begun = rows.group * width + np.searchsorted(at.times, rows.entry, side="right")
+        latest = np.searchsorted(at.key, begun) - 1
+        same = is_late & (latest >= 0) & (at.group[latest] == rows.group)
+        influence = influence - np.where(same, told.while_at_risk[latest], 0.0)
+    influence = influence + near * (rows.ended == 1) * told.at_event[cell]
+    influence -= near * (rows.ended > 0) * told.own[cell]
+    wide = int(rows.cluster.max(initial=0)) + 1
+    pairs, of_row = np.unique(rows.group * wide + rows.cluster, return_inverse=True)
+    owner = pairs // wide
     by_cluster = np.bincount(of_row, weights=influence, minlength=len(pairs))
-    variance = np.bincount(owner, weights=by_cluster**2, minlength=n_groups)
-    at_risk = (rows.entry < horizon) & (rows.time >= horizon)
+    at_risk = (rows.entry < told.horizon) & (rows.time >= told.horizon)
     followed = np.bincount(of_row, weights=at_risk, minlength=len(pairs)) > 0
-    n_clusters = np.bincount(owner, minlength=n_groups)
-    still = np.bincount(owner, weights=followed, minlength=n_groups).astype(np.int64)
+    variance, n_clusters, still = (
+        np.bincount(owner, weights=weights, minlength=n_groups).astype(np.float64)
+        for weights in (by_cluster**2, np.ones(len(owner)), followed)
+    )
+    return variance, n_clusters, still
+
+
+def _limit(free: Floats, variance: Floats, n_clusters: Ints, still: Ints) -> GroupReading:
     few = n_clusters < FEW_CLUSTERS
     by_t = distributions.t.ppf(0.975, np.maximum(n_clusters - 1, 1))
     z = np.where(few, np.where(n_clusters > 1, by_t, np.nan), distributions.norm.ppf(0.975))

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from numpy.typing import ArrayLike
 
-from analytics.stats.proportions import Interval, clustered_proportion
-
-#: Half-width on the log scale beyond which a limit is as good as none (and exp would overflow).
-WIDEST_LOG = 50.0
+from analytics.stats.blocks import in_one_block
+from analytics.stats.grouped import Grouped, quantiles_over, ratio_over
+from analytics.stats.proportions import Interval
 
 
 def clustered_quantile(
@@ -47,20 +45,8 @@ def clustered_quantile(
     of Hyndman & Fan 1996, Am Stat 50:361), so that a count stays a count. The limits invert the
     interval of the proportion at or below the estimate: Woodruff 1952, J Am Stat Assoc 47:635.
     """
-    x, code = np.asarray(values, dtype=float), np.asarray(group, dtype=np.int64)
-    order = np.lexsort((x, code))
-    ordered = x[order]
-    n = np.bincount(code, minlength=n_groups)
-    first = np.concatenate([[0], np.cumsum(n)[:-1]])
-    estimate = _at(ordered, first, n, np.full(n_groups, share))
-    at_or_below = x <= estimate[code]
-    # The interval is put around the share itself, with the effective size of the estimate's share.
-    size = clustered_proportion(at_or_below, cluster, group=code, n_groups=n_groups).n_effective
-    with np.errstate(divide="ignore", invalid="ignore"):
-        half = stats.norm.ppf(0.975) * np.sqrt(share * (1 - share) / size)
-    lower = _at(ordered, first, n, np.clip(share - half, 0, 1))
-    upper = _at(ordered, first, n, np.clip(share + half, 0, 1))
-    return Interval(estimate, lower, upper)
+    rows = _grouped([values], cluster, group)
+    return quantiles_over(in_one_block(rows), (share,), n_groups=n_groups)[0]
 
 
 def clustered_ratio(
@@ -94,33 +80,13 @@ def clustered_ratio(
     Taylor linearisation of a ratio of totals, Cochran 1977, Sampling Techniques, section 6.4,
     on the logarithm; t with clusters less one.
     """
-    a, b = np.asarray(above, dtype=float), np.asarray(below, dtype=float)
-    code = np.asarray(group, dtype=np.int64)
-    total_a = np.bincount(code, weights=a, minlength=n_groups)
-    total_b = np.bincount(code, weights=b, minlength=n_groups)
-    label = pd.factorize(pd.Series(cluster))[0]
-    pair, pairs = pd.factorize(code * (int(label.max(initial=0)) + 1) + label)
-    owner: NDArray[np.int64] = np.asarray(pairs) // (int(label.max(initial=0)) + 1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = total_a / total_b
-        residual = np.bincount(pair, weights=a - ratio[code] * b, minlength=owner.size)
-        n_clusters = np.bincount(owner, minlength=n_groups)
-        spread = np.bincount(owner, weights=residual**2, minlength=n_groups)
-        se_log = np.sqrt(spread * n_clusters / (n_clusters - 1)) / total_a
-        # With two or three clusters t is so wide that the limits mean nothing long before here.
-        width = np.minimum(stats.t.ppf(0.975, n_clusters - 1) * se_log, WIDEST_LOG)
-        return Interval(ratio, ratio * np.exp(-width), ratio * np.exp(width))
+    rows = _grouped([above, below], cluster, group)
+    return ratio_over(in_one_block(rows), n_groups=n_groups)
 
 
-def _at(
-    ordered: NDArray[np.float64],
-    first: NDArray[np.int64],
-    n: NDArray[np.int64],
-    share: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Read definition 1 of the quantile from values sorted within groups."""
-    place = np.maximum(np.ceil(np.nan_to_num(share) * n - 1e-9).astype(np.int64) - 1, 0)
-    found = np.full(n.size, np.nan)
-    some = n > 0
-    found[some] = ordered[(first + np.minimum(place, np.maximum(n - 1, 0)))[some]]
-    return found
+def _grouped(values: list[ArrayLike], cluster: ArrayLike, group: ArrayLike) -> Grouped:
+    return Grouped(
+        np.asarray(values, dtype=float),
+        pd.factorize(pd.Series(cluster))[0].astype(np.int64),
+        np.asarray(group, dtype=np.int64),
+    )

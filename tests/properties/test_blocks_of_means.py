@@ -8,9 +8,13 @@ import pytest
 from analytics.errors import NotEstimableError
 from analytics.stats.blocks import in_blocks
 from analytics.stats.counts import log_linear, logistic
+from analytics.stats.group_incidence import group_rows, read_groups, read_groups_over
+from analytics.stats.grouped import Grouped, quantiles_over, ratio_over, share_over
 from analytics.stats.links import LOG_LINEAR, LOGISTIC, Mean
 from analytics.stats.marginal import solve_over
 from analytics.stats.marginal_block import Problem, as_block
+from analytics.stats.proportions import clustered_proportion
+from analytics.stats.spread import clustered_quantile, clustered_ratio
 
 
 def draw(seed: int, n: int):
@@ -72,3 +76,75 @@ def test_a_mean_of_blocks_is_refused_for_the_same_reasons():
         assert (here.value.reason, here.value.counts) == (there.value.reason, there.value.counts)
     with pytest.raises(NotEstimableError, match="too_few_rows"):
         solve_over(in_blocks([]), LOG_LINEAR, 2, exchangeable=True)
+
+
+def deal_rows(cluster, n_blocks: int):
+    """Rows of whole clusters by block, each with its clusters numbered within it."""
+    block = np.random.default_rng(6).integers(0, n_blocks, cluster.max() + 1)[cluster]
+    for number in np.random.default_rng(7).permutation(n_blocks):
+        mine = np.flatnonzero(block == number)
+        if len(mine):
+            yield mine, np.unique(cluster[mine], return_inverse=True)[1].astype(np.int64)
+
+
+@pytest.mark.parametrize("n_blocks", [1, 2, 90])
+def test_shares_quantiles_and_ratios_by_group_are_those_of_all_rows(n_blocks):
+    rng = np.random.default_rng(8)
+    n = 240
+    cluster = np.repeat(np.arange(n), rng.integers(1, 3, n))[:n]
+    group = rng.integers(0, 5, n)  # a group of seven has no rows
+    value = rng.integers(1, 12, n).astype(float)
+    yes, below = (value > 5).astype(float), rng.integers(1, 4, n).astype(float)
+    blocks = list(deal_rows(cluster, n_blocks))
+
+    def over(*values):
+        held = np.stack(values)
+        return in_blocks([Grouped(held[:, mine], units, group[mine]) for mine, units in blocks])
+
+    same(
+        share_over(over(yes), n_groups=7),
+        clustered_proportion(yes, cluster, group=group, n_groups=7),
+    )
+    same(
+        ratio_over(over(value, below), n_groups=7),
+        clustered_ratio(value, below, cluster, group=group, n_groups=7),
+    )
+    for share, found in zip(
+        (0.25, 0.5, 0.9), quantiles_over(over(value), (0.25, 0.5, 0.9), n_groups=7), strict=True
+    ):
+        same(found, clustered_quantile(value, cluster, share, group=group, n_groups=7))
+        assert found.estimate[0] == np.quantile(
+            value[group == 0], share, method="inverted_cdf"
+        )  # definition 1 of Hyndman and Fan
+
+
+@pytest.mark.parametrize("n_blocks", [1, 2, 90])
+@pytest.mark.parametrize("late", [False, True])
+def test_curves_read_by_group_are_those_of_all_rows(late, n_blocks):
+    rng = np.random.default_rng(9)
+    n = 300
+    cluster = np.repeat(np.arange(n), rng.integers(1, 3, n))[:n]
+    group = rng.integers(0, 5, n)
+    entry = rng.integers(0, 20, n) * (rng.random(n) < 0.5) * late
+    time, ended = entry + rng.integers(1, 60, n), rng.integers(0, 3, n)
+    rows = group_rows(time, ended, entry, cluster=cluster, group=group)
+    blocks = [
+        group_rows(time[mine], ended[mine], entry[mine], cluster=units, group=group[mine])
+        for mine, units in deal_rows(cluster, n_blocks)
+    ]
+    same(read_groups_over(in_blocks(blocks), 30, n_groups=7), read_groups(rows, 30, n_groups=7))
+
+
+def same(found, expected) -> None:
+    for name in expected.__dataclass_fields__:
+        np.testing.assert_allclose(
+            getattr(found, name), getattr(expected, name), rtol=1e-10, atol=1e-13, err_msg=name
+        )
+
+
+def test_no_rows_at_all_give_nothing_to_read():
+    none = in_blocks([])
+    assert np.isnan(share_over(none, n_groups=2).estimate).all()
+    assert np.isnan(ratio_over(none, n_groups=2).estimate).all()
+    assert np.isnan(quantiles_over(none, (0.5,), n_groups=2)[0].lower).all()
+    assert np.isnan(read_groups_over(none, 9, n_groups=2).estimate).all()
