@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from analytics.results import EFFECTS
+from analytics.stats.blocks import add_by_key
 
 
 @dataclass(frozen=True)
@@ -65,24 +66,101 @@ class Design:
         return pd.DataFrame(self.matrix, columns=(self.terms["term"] + level).tolist())
 
 
+@dataclass(frozen=True)
+class Seen:
+    """How often each value of a covariate was seen; what parts saw adds up.
+
+    Parameters
+    ----------
+    values
+        (k,) distinct values, sorted: numbers as they enter, or texts.
+    n
+        (k,) feet with each.
+    is_number
+        Whether the column is one of numbers.
+    """
+
+    values: np.ndarray
+    n: np.ndarray
+    is_number: bool
+
+
+#: One column of a matrix: term, level, reference, whether it is shown, feet.
+Line = tuple[str, str, str, bool, int]
+
+
 def build_design(rows: pd.DataFrame, covariates: Sequence[Covariate]) -> Design:
     """Return the design of these feet; a foot with any value missing is left out and counted."""
+    rows, exclusions = find_complete(rows, covariates)
+    every = [choose_columns(see_values(rows, one), one) for one in covariates]
+    return Design(
+        rows,
+        fill_matrix(rows, covariates, every),
+        name_terms(every),
+        exclusions,
+        tuple(c.column for c, lines in zip(covariates, every, strict=True) if not lines),
+    )
+
+
+def find_complete(
+    rows: pd.DataFrame, covariates: Sequence[Covariate]
+) -> tuple[pd.DataFrame, tuple[tuple[str, int], ...]]:
+    """Return the feet that have every value, and reasons with the feet taken out by each."""
     exclusions = []
     for covariate in covariates:
         missing = rows[covariate.column].isna()
         exclusions.append((f"missing_{covariate.column}", int(missing.sum())))
         rows = rows.loc[~missing]
-    parts = [_columns(rows, covariate) for covariate in covariates]
-    terms = pd.DataFrame(
-        [line for lines, _ in parts for line in lines],
+    return rows, tuple(e for e in exclusions if e[1])
+
+
+def see_values(rows: pd.DataFrame, covariate: Covariate) -> Seen:
+    """Return how often each value of a covariate is seen among complete rows."""
+    values = rows[covariate.column]
+    if _is_number(values):
+        return Seen(*np.unique(_numbers(rows, covariate), return_counts=True), is_number=True)
+    counts = values.astype("string").value_counts().sort_index()
+    return Seen(counts.index.to_numpy(dtype=object), counts.to_numpy(dtype=np.int64), False)
+
+
+def add_seen(parts: Sequence[Seen]) -> Seen:
+    """Return what parts saw together."""
+    values, n = add_by_key([part.values for part in parts], [part.n for part in parts])
+    return Seen(values, n, parts[0].is_number)
+
+
+def choose_columns(seen: Seen, covariate: Covariate) -> list[Line]:
+    """Return the columns of a covariate; none where it does not vary."""
+    name, shown = covariate.column, covariate.is_shown
+    if len(seen.values) < 2:
+        return []
+    if seen.is_number:
+        return [(name, "", "", shown, int(seen.n.sum()))]
+    counts = dict(zip(seen.values, seen.n, strict=True))
+    commonest = str(seen.values[np.argmax(seen.n)])
+    reference = covariate.reference if covariate.reference in counts else commonest
+    levels = [level for level in seen.values if level != reference]
+    return [(name, str(level), reference, shown, int(counts[level])) for level in levels]
+
+
+def name_terms(every: Sequence[Sequence[Line]]) -> pd.DataFrame:
+    """Return the terms of a design, one row for each column of its matrix."""
+    return pd.DataFrame(
+        [line for lines in every for line in lines],
         columns=["term", "level", "reference", "is_shown", "n"],
     )
-    columns = [values for _, values in parts if values.shape[1]]
-    matrix = np.hstack(columns) if columns else np.empty((len(rows), 0))
-    constants = tuple(
-        c.column for c, (lines, _) in zip(covariates, parts, strict=True) if not lines
-    )
-    return Design(rows, matrix, terms, tuple(e for e in exclusions if e[1]), constants)
+
+
+def fill_matrix(
+    rows: pd.DataFrame, covariates: Sequence[Covariate], every: Sequence[Sequence[Line]]
+) -> np.ndarray:
+    """Return the matrix of complete rows with the columns chosen for each covariate."""
+    columns = [
+        column
+        for covariate, lines in zip(covariates, every, strict=True)
+        for column in _fill_columns(rows, covariate, lines)
+    ]
+    return np.column_stack(columns) if columns else np.empty((len(rows), 0))
 
 
 def effects_frame(
@@ -101,36 +179,42 @@ def effects_frame(
     skip
         Leading rows of the ratios that belong to no term (a constant).
     """
-    per_column = [
-        int(round(float(events[design.matrix[:, j] != 0].sum())))
-        if level
-        else int(round(float(events.sum())))
-        for j, level in enumerate(design.terms["level"])
+    summed = sum_events(design.matrix, design.terms, events)
+    return lay_out(design.terms, summed, ratios.iloc[skip:])
+
+
+def sum_events(matrix: np.ndarray, terms: pd.DataFrame, events: np.ndarray) -> np.ndarray:
+    """Return the events of the feet at each level, or of all feet for a number; (p,)."""
+    summed = [
+        events[matrix[:, j] != 0].sum() if level else events.sum()
+        for j, level in enumerate(terms["level"])
     ]
-    frame = design.terms.assign(events=per_column)
-    figures = ratios.iloc[skip:].reset_index(drop=True)
+    return np.array(summed, dtype=float)
+
+
+def lay_out(terms: pd.DataFrame, events: np.ndarray, ratios: pd.DataFrame) -> pd.DataFrame:
+    """Return the frame of Effects: terms that are shown, with (p,) events and (p rows) ratios."""
+    frame = terms.assign(events=np.round(events).astype(np.int64))
+    figures = ratios.reset_index(drop=True)
     frame = pd.concat([frame.reset_index(drop=True), figures], axis=1)
     types = {"count": "Int64", "figure": "Float64", "code": "string"}
     wanted = {name: types[kind] for name, kind in EFFECTS.columns.items()}
     return frame.loc[frame["is_shown"], list(wanted)].reset_index(drop=True).astype(wanted)
 
 
-def _columns(
-    rows: pd.DataFrame, covariate: Covariate
-) -> tuple[list[tuple[str, str, str, bool, int]], np.ndarray]:
-    values = rows[covariate.column]
-    name, shown = covariate.column, covariate.is_shown
-    if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
-        numbers = values.to_numpy(dtype=float) / covariate.per
-        if not len(numbers) or np.ptp(numbers) == 0:
-            return [], np.empty((len(rows), 0))
-        return [(name, "", "", shown, len(numbers))], numbers[:, None]
-    texts = values.astype("string")
-    counts = texts.value_counts().sort_index().sort_values(ascending=False, kind="stable")
-    if len(counts) < 2:
-        return [], np.empty((len(rows), 0))
-    reference = covariate.reference if covariate.reference in counts else str(counts.index[0])
-    levels = sorted(set(counts.index) - {reference})
-    matrix = np.column_stack([texts.eq(level).to_numpy(dtype=float) for level in levels])
-    lines = [(name, level, reference, shown, int(counts[level])) for level in levels]
-    return lines, matrix
+def _is_number(values: pd.Series) -> bool:
+    return pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
+
+
+def _numbers(rows: pd.DataFrame, covariate: Covariate) -> np.ndarray:
+    return rows[covariate.column].to_numpy(dtype=float) / covariate.per
+
+
+def _fill_columns(
+    rows: pd.DataFrame, covariate: Covariate, lines: Sequence[Line]
+) -> Iterator[np.ndarray]:
+    if _is_number(rows[covariate.column]):
+        yield from (_numbers(rows, covariate) for _ in lines)
+        return
+    texts = rows[covariate.column].astype("string")
+    yield from (texts.eq(line[1]).to_numpy(dtype=float) for line in lines)
