@@ -9,6 +9,7 @@ from analytics.definitions.codes import SIDES
 from analytics.intake.ages import read_ages
 from analytics.intake.identity import key_texts, veil
 from analytics.intake.mapped_sheet import MappedSheet, plain_texts
+from analytics.intake.merge import first_rows
 from analytics.intake.reshape import BOTH, sides_of_row
 from analytics.intake.translate import Translated, is_missing_text, translate
 
@@ -21,6 +22,8 @@ def read_facts(
 ) -> tuple[dict[str, pd.DataFrame], list[pd.DataFrame]]:
     """Return what the rows say, and the values that could not be read.
 
+    A row that says of a child or foot what an earlier one said in the same words is left out.
+
     Parameters
     ----------
     reader
@@ -30,40 +33,55 @@ def read_facts(
     key
         Secret of the pseudonyms.
     """
-    usable = rows["reason"].isna().to_numpy()
+    usable = np.flatnonzero(rows["reason"].isna())
+    child = pd.factorize(rows["child"])[0]
     facts: dict[str, pd.DataFrame] = {}
     troubles: list[pd.DataFrame] = []
     for table in ("children", "departures"):
-        columns: dict[str, object] = {"row": np.arange(reader.n), "child": rows["child"]}
+        columns: dict[str, object] = {"row": np.arange(reader.n), "child": rows["child"].array}
+        told = [child]
         for name in _names(reader, table):
             texts = reader.texts(table, name)
             assert texts is not None
+            told.append(texts.codes)
             read = translate(texts, reader.source_map, f"{table}.{name}")
             if name == "age":
                 read = _read_age(reader, texts)
                 columns["precision_from_age"] = _precisions(read)
+                told.append(_told_on(reader).codes)
             elif name == "birth_on":
                 columns.setdefault("birth_precision", _precisions(read))
             columns["birth_from_age" if name == "age" else name] = read.values
             troubles.append(_row_troubles(texts, read, table, name))
         if table == "children":
-            columns["clinic"] = rows["clinic"]
-        frame = pd.DataFrame(columns)
-        facts[table] = frame[usable & _speaks(reader, table, frame)]
-    links = reader.source_map.child.link
-    if links:
-        parts = [plain_texts(reader, heading) for heading in links]
-        facts["children"]["link"] = key_texts(parts, key, purpose="link")[usable]
-    facts["feet"], of_feet = _read_feet(reader, rows)
-    facts["feet"] = facts["feet"][usable[facts["feet"]["row"].to_numpy()]]
+            columns["clinic"] = rows["clinic"].array
+            columns |= _read_link(reader, key, told)
+        kept = usable[first_rows([codes[usable] for codes in told])]
+        frame = _take_columns(columns, kept)
+        facts[table] = frame[_speaks(reader, table, frame)]
+    facts["feet"], of_feet = _read_feet(reader, rows, child, usable)
     return facts, troubles + of_feet
+
+
+def _read_link(reader: MappedSheet, key: bytes, told: list[np.ndarray]) -> dict[str, object]:
+    """Return the keyed hash of the child's name, and note what rows tell apart by it."""
+    links = reader.source_map.child.link
+    if not links:
+        return {}
+    told.extend(reader.sheet.cells[heading].array.codes for heading in links)
+    parts = [plain_texts(reader, heading) for heading in links]
+    return {"link": key_texts(parts, key, purpose="link").array}
+
+
+def _take_columns(columns: dict[str, object], at: np.ndarray) -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(column).array.take(at) for name, column in columns.items()})
 
 
 def _speaks(reader: MappedSheet, table: str, facts: pd.DataFrame) -> np.ndarray:
     """Return the rows that say something of their own, where constants stand for every row."""
     own = [name for name in reader.source_map.columns.get(table, {}) if name in facts]
     if table == "children" or not own:
-        return np.ones(reader.n, dtype=bool)
+        return np.ones(len(facts), dtype=bool)
     return facts[own].notna().any(axis=1).to_numpy()
 
 
@@ -75,10 +93,7 @@ def _precisions(read: Translated) -> pd.Series:
 def _read_age(reader: MappedSheet, texts: pd.Categorical) -> Translated:
     """Return the birth dates that the told ages make, counted back from the day of telling."""
     settings = reader.source_map.ages
-    table, _, name = settings.at.partition(".")
-    told_on = reader.texts(table, name)
-    assert told_on is not None
-    told = pd.Series(translate(told_on, reader.source_map, settings.at).values)
+    told = pd.Series(translate(_told_on(reader), reader.source_map, settings.at).values)
     ages = read_ages(texts.categories, unit=settings.unit)
     days = np.append(ages.days, np.nan)[texts.codes]
     missing = is_missing_text(texts, reader.source_map, "children.age")
@@ -89,6 +104,13 @@ def _read_age(reader: MappedSheet, texts: pd.Categorical) -> Translated:
         is_bad=np.isnan(days) & ~missing,
         precision=np.append(ages.precision, "")[texts.codes],
     )
+
+
+def _told_on(reader: MappedSheet) -> pd.Categorical:
+    table, _, name = reader.source_map.ages.at.partition(".")
+    texts = reader.texts(table, name)
+    assert texts is not None
+    return texts
 
 
 def _names(reader: MappedSheet, table: str) -> list[str]:
@@ -102,7 +124,9 @@ def _row_troubles(texts: pd.Categorical, read: Translated, table: str, column: s
     return found.assign(piece=pd.array([pd.NA] * len(found), dtype="string"))
 
 
-def _read_feet(reader: MappedSheet, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+def _read_feet(
+    reader: MappedSheet, rows: pd.DataFrame, child: np.ndarray, usable: np.ndarray
+) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
     affected = _sides(reader, "feet")
     spoken_of = _sides(reader, "visits")
     if spoken_of.isna().all():
@@ -110,19 +134,23 @@ def _read_feet(reader: MappedSheet, rows: pd.DataFrame) -> tuple[pd.DataFrame, l
     parts, troubles = [], []
     for side in SIDES:
         is_spoken_of = spoken_of.isin([side, BOTH]) | spoken_of.isna()
+        is_affected = affected.isin([side, BOTH]).astype("boolean").where(affected.notna())
         columns: dict[str, object] = {
             "row": np.arange(reader.n),
-            "child": rows["child"],
+            "child": rows["child"].array,
             "side": pd.array([side] * reader.n, dtype="string"),
-            "affected": affected.isin([side, BOTH]).astype("boolean").where(affected.notna()),
+            "affected": is_affected.array,
         }
+        told = [child, pd.factorize(is_affected)[0], is_spoken_of.to_numpy(dtype=np.int8)]
         for name in _names(reader, "feet"):
             texts = reader.texts("feet", name, side)
             assert texts is not None
+            told.append(texts.codes)
             read = translate(texts, reader.source_map, f"feet.{name}")
             columns[name] = pd.Series(read.values).where(is_spoken_of)
             troubles.append(_row_troubles(texts, read, "feet", name))
-        parts.append(pd.DataFrame(columns))
+        kept = usable[first_rows([codes[usable] for codes in told])]
+        parts.append(_take_columns(columns, kept))
     return pd.concat(parts, ignore_index=True), troubles
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,6 +74,24 @@ def group_codes(rows: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
         part, distinct = pd.factorize(rows[name])
         code = pd.factorize(code * (len(distinct) + 1) + part)[0]
     return code
+
+
+def first_rows(codes: Sequence[np.ndarray]) -> np.ndarray:
+    """Return the first row of each combination of codes, in the order of the rows.
+
+    Parameters
+    ----------
+    codes
+        Columns of one length, as numbers from -1 on.
+    """
+    code, room = np.zeros(len(codes[0]), dtype=np.int64), 1
+    for part in codes:
+        width = int(part.max(initial=-1)) + 2
+        if room > 2**62 // width:
+            code, distinct = pd.factorize(code)
+            room = len(distinct)
+        code, room = code * width + part + 1, room * width
+    return np.flatnonzero(~pd.Series(code).duplicated())
 
 
 def _compare(

@@ -219,5 +219,5 @@ def _listed_feet(visits: pd.DataFrame, source_map: SourceMap) -> pd.DataFrame:
     listed = visits["reason"].isna() & visits["side"].notna()
     if says or not source_map.listed_feet_are_affected:
         listed &= False
-    feet = visits.loc[listed, ["row", "child", "side"]]
+    feet = visits.loc[listed, ["row", "child", "side"]].drop_duplicates(["child", "side"])
     return feet.assign(affected=pd.array([True] * len(feet), dtype="boolean"))
