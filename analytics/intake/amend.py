@@ -10,6 +10,9 @@ from analytics.intake.gathered import Gathered
 
 _NEEDED = ("child", "visited_on", "purpose", "clinic")
 
+#: Columns of a visit that a flag tells.
+FLAGGED = ("seq", "clinic", "child", "side", "visited_on")
+
 #: Reasons for which a row is set aside and nobody has anything to correct.
 _NOTHING_TO_FIX = ("removed", "other_resource", "not_done")
 

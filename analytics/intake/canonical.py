@@ -35,7 +35,7 @@ def build_tables(
     dict
         ``clinics`` holds the codes that occur.
     """
-    visits = with_address(screened.kept.visits, gathered.rows)
+    visits = _take_visits(screened.kept, gathered.rows)
     pieces = screened.pieces
     is_known = gathered.rows["reason"].isna().to_numpy()
     is_known[pieces["seq"].to_numpy(dtype=np.int64)] = False
@@ -43,25 +43,36 @@ def build_tables(
     known = gathered.rows["child"][is_known].unique()
     children = facts["children"]
     children = children[children["child"].isin(known)]
-    children = children.assign(clinic=_first_clinic(children, visits))
+    children = children.assign(clinic=_first_clinic(children, screened.kept))
     codes = pd.concat([visits["clinic"], children["clinic"]]).dropna().unique()
     clinics = pd.DataFrame({"clinic": pd.array(codes, dtype="string")})
     return {
         "clinics": shape_table(clinics, "clinics"),
         "children": shape_table(children, "children"),
         "feet": shape_table(_find_feet(facts["feet"], screened.kept, known), "feet"),
-        "visits": shape_table(visits, "visits"),
+        "visits": visits,
         "departures": shape_table(
             facts["departures"][facts["departures"]["child"].isin(known)], "departures"
         ),
     }
 
 
-def _first_clinic(children: pd.DataFrame, visits: pd.DataFrame) -> pd.Series:
+def _take_visits(kept: Course, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the canonical visits in the order of their key."""
+    codes, distinct = kept.table.codes("purpose")
+    rank = np.argsort(np.argsort(np.array(distinct, dtype=str)))[codes[kept.at]]
+    at = kept.at[np.lexsort((rank, kept.day, kept.foot))]
+    own = [column.name for column in TABLES["visits"] if column.name in kept.table]
+    extras = [name for name in kept.table.pieces.columns if name.startswith(EXTRA_PREFIX)]
+    visits = kept.table.frame(("seq", *own, *extras), at)
+    return _shape_columns(with_address(visits, rows), "visits")
+
+
+def _first_clinic(children: pd.DataFrame, kept: Course) -> pd.Series:
     """Return the clinic of each child's first visit, else the one that its row names."""
-    child = pd.factorize(visits["child"])[0]
-    order = np.lexsort((visits["seq"].to_numpy(), visits["visited_on"].to_numpy(), child))
-    first = visits[["child", "clinic"]].iloc[order[begins(child[order])]]
+    seq = kept.table.pieces["seq"].to_numpy()[kept.at]
+    order = np.lexsort((seq, kept.day, kept.child))
+    first = kept.show(("child", "clinic"), order[begins(kept.child[order])])
     seen = first.set_index("child")["clinic"].reindex(children["child"])
     return pd.Series(seen.array, index=children.index).fillna(children["clinic"])
 
@@ -71,7 +82,7 @@ def _find_feet(
 ) -> pd.DataFrame:
     """Return the feet that have visits, or of which something is said."""
     said = facts[facts["child"].isin(known)]
-    seen = course.visits[["child", "side"]].iloc[begins(course.foot)]
+    seen = course.show(("child", "side"), begins(course.foot))
     return seen.merge(said, on=["child", "side"], how="outer")
 
 
@@ -80,6 +91,14 @@ def shape_table(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
     ``extra_`` columns follow in the order of the alphabet, then those of the address.
     """
+    shaped = _shape_columns(frame, table)
+    order = key_order(shaped, table)
+    if np.array_equal(order, np.arange(len(order))):
+        return shaped.reset_index(drop=True)
+    return shaped.iloc[order].reset_index(drop=True)
+
+
+def _shape_columns(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     columns = {column.name: column.dtype for column in TABLES[table]}
     extras = sorted(name for name in frame.columns if name.startswith(EXTRA_PREFIX))
     further = [name for name in ADDRESS if table == "visits"]
@@ -89,11 +108,7 @@ def shape_table(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     )  # fmt: skip
     shaped = frame[[*columns, *extras, *further]]
     other = {name: kind for name, kind in columns.items() if frame[name].dtype != kind}
-    shaped = shaped.astype(other) if other else shaped
-    order = key_order(shaped, table)
-    if np.array_equal(order, np.arange(len(order))):
-        return shaped.reset_index(drop=True)
-    return shaped.iloc[order].reset_index(drop=True)
+    return shaped.astype(other) if other else shaped
 
 
 def key_order(frame: pd.DataFrame, table: str) -> np.ndarray:

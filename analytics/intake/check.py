@@ -11,9 +11,8 @@ from analytics.definitions.checks import CHECKS
 from analytics.intake import check_courses as courses
 from analytics.intake import check_order as order
 from analytics.intake import check_scores as scores
-from analytics.intake.course import Course, renumber, to_days
+from analytics.intake.course import Course, choose_visits
 from analytics.intake.findings import Rule
-from analytics.intake.merge import group_codes
 
 #: Hard rules that one visit answers by itself: asked before anything is merged.
 PIECE_RULES: dict[str, Rule] = {
@@ -124,7 +123,7 @@ def check(course: Course, rules: dict[str, Rule]) -> Checked:
     )
 
 
-def keep(course: Course, kept: np.ndarray, aside: pd.DataFrame) -> Course:
+def keep(course: Course, kept: np.ndarray, aside: np.ndarray) -> Course:
     """Return the course with the chosen visits alone.
 
     Parameters
@@ -134,27 +133,20 @@ def keep(course: Course, kept: np.ndarray, aside: pd.DataFrame) -> Course:
     kept
         Which of them stay.
     aside
-        ``child, side, visited_on`` of visits that were set aside.
+        Places in the table of pieces that were set aside.
     """
-    visits = course.visits if kept.all() else course.visits[kept]
-    return replace(
-        course,
-        visits=visits,
-        foot=renumber(course.foot[kept]),
-        child=renumber(course.child[kept]),
-        day=course.day[kept],
-        set_aside=_last_set_aside(visits, course.day[kept], aside),
-    )
+    chosen = choose_visits(course, kept)
+    return replace(chosen, set_aside=_last_set_aside(chosen, aside))
 
 
-def _last_set_aside(visits: pd.DataFrame, day: np.ndarray, aside: pd.DataFrame) -> np.ndarray:
-    aside = aside.dropna(subset=["child", "side", "visited_on"])
-    feet = pd.concat([visits[["child", "side"]], aside[["child", "side"]]], ignore_index=True)
-    code = group_codes(feet, ("child", "side"))
+def _last_set_aside(course: Course, aside: np.ndarray) -> np.ndarray:
+    table = course.table
+    aside = aside[(table.foot[aside] >= 0) & ~np.isnan(table.day[aside])]
     width = 200_000  # more days than lie between any two dates that can be read
-    keys = np.sort(code[len(visits) :] * width + to_days(aside["visited_on"]))
-    own = code[: len(visits)] * width + day.astype(float)
+    keys = np.sort(table.foot[aside] * width + table.day[aside])
+    before = table.foot[course.at] * width
+    own = before + course.day.astype(float)
     at = np.searchsorted(keys, own, side="right")
     found = np.append(np.nan, keys)[at] if len(keys) else np.full(len(own), np.nan)
-    last = found - code[: len(visits)] * width
+    last = found - before
     return np.where(last >= 0, last, np.nan)

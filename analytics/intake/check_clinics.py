@@ -99,10 +99,10 @@ def _feet_of(course: Course, children: pd.DataFrame) -> pd.DataFrame:
     scored = course.first_of_foot(~np.isnan(course.total))
     cut = course.first_of_foot(course.is_tenotomy) >= 0
     clinic = children.set_index("child")["clinic"]
-    feet = course.visits.loc[here, ["child", "side"]]
+    feet = course.show(("child", "side", "visited_on"), np.flatnonzero(here))
     return feet.assign(
         clinic=clinic.reindex(feet["child"]).array,
-        year=course.visits.loc[here, "visited_on"].dt.year.array,
+        year=feet["visited_on"].dt.year,
         tenotomy=cut[here],
         score=course.value_of(course.total, scored)[here],
     )

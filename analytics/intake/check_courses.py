@@ -164,8 +164,7 @@ def find_half_relapse(course: Course) -> Finding:
     """R22: a relapse is followed by treatment, and new casts by a relapse."""
     window = course.frame.protocol.relapse_response_days
     noted = course.says("relapse_noted", True)
-    operated = ~course.visits["procedure"].isna().to_numpy(dtype=bool)
-    acts = course.is_cast | course.is_tenotomy | course.is_fitting | operated
+    acts = course.is_cast | course.is_tenotomy | course.is_fitting | course.is_known("procedure")
     answered = course.day_of(course.row_after(acts, same_day=True)) - course.day <= window
     extracted = int(np.datetime64(course.frame.extracted_on, "D").astype(np.int64))
     open_yet = course.day + window > extracted

@@ -6,7 +6,7 @@ from datetime import date
 
 import numpy as np
 
-from analytics.intake.course import Course
+from analytics.intake.course import DAY_ORDER, Course
 from analytics.intake.findings import Finding
 
 _SCORES = ("pirani_total", "dimeglio_total")
@@ -27,7 +27,7 @@ def find_days_outside(course: Course) -> Finding:
     fails = course.day > _day(frame.extracted_on)
     if frame.started_on is not None:
         fails |= course.day < _day(frame.started_on)
-    return Finding(fails, {"visited_on": course.visits["visited_on"].dt.date.to_numpy()})
+    return Finding(fails, {"visited_on": course.day.astype("datetime64[D]")})
 
 
 def find_unaffected_foot(course: Course) -> Finding:
@@ -35,7 +35,7 @@ def find_unaffected_foot(course: Course) -> Finding:
     scored = np.logical_or.reduce([~np.isnan(course.number(name)) for name in _SCORES])
     treated = course.is_cast | course.is_tenotomy | scored
     fails = course.says("affected", False) & treated
-    return Finding(fails, {"side": course.visits["side"].to_numpy(dtype=object)})
+    return Finding(fails, {"side": course.table.take("side", course.at).to_numpy(dtype=object)})
 
 
 def find_visits_after_death(course: Course) -> Finding:
@@ -142,9 +142,8 @@ def _is_fitting_at(course: Course, rows: np.ndarray) -> np.ndarray:
 def find_repeated_visits(course: Course) -> Finding:
     """R28: no visit of one purpose on two days in a row, and no three visits on one day."""
     replaced = course.says("cast_replaced", True)
-    purposes = course.visits["purpose"]
     fails = np.zeros(len(course.day), dtype=bool)
-    for purpose in purposes.unique():
+    for purpose in DAY_ORDER:
         here = course.says("purpose", purpose)
         gap = course.day - course.day_of(course.row_before(here))
         fails |= here & (gap == 1) & ~replaced

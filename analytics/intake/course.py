@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
 
@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.protocol import Protocol
+from analytics.intake.visit_table import NO_DAY, VisitTable, join_facts
 
 #: Order within a day: the foot is looked at, cut, then put in a cast or a brace.
 DAY_ORDER = (
@@ -18,8 +19,6 @@ DAY_ORDER = (
 
 #: Treatment elsewhere explains a course that begins in the middle.
 TREATED_BEFORE = ("casts", "tenotomy", "surgery", "unknown")
-
-NO_DAY = np.nan
 
 
 @dataclass(frozen=True)
@@ -47,9 +46,10 @@ class Course:
 
     Parameters
     ----------
-    visits
-        The sorted visits with facts of the child (birth, sex, treatment before, link,
-        departure) and of the foot (affected).
+    table
+        Pieces of visits beside the facts of their children and feet.
+    at
+        Place of each visit in the table.
     foot, child
         Number of the foot and of the child.
     day
@@ -61,12 +61,17 @@ class Course:
         rule; NaN where none was. Nothing when not known yet.
     """
 
-    visits: pd.DataFrame
+    table: VisitTable
+    at: np.ndarray
     foot: np.ndarray
     child: np.ndarray
     day: np.ndarray
     frame: Frame
     set_aside: np.ndarray | None = None
+
+    def show(self, names: tuple[str, ...], rows: np.ndarray) -> pd.DataFrame:
+        """Return some columns of some visits."""
+        return self.table.frame(names, self.at[rows])
 
     def lacks_visit_since(self, rows: np.ndarray) -> np.ndarray:
         """Return the visits before which one was set aside after those rows: no gap to ask about.
@@ -82,32 +87,21 @@ class Course:
 
     def number(self, name: str) -> np.ndarray:
         """Return a column as fractions; NaN where missing."""
-        if name not in self.visits:
-            return np.full(len(self.visits), np.nan)
-        return self.visits[name].to_numpy(dtype=float, na_value=np.nan)
+        return self.table.number(name)[self.at]
 
     def says(self, name: str, *values: object) -> np.ndarray:
         """Return the visits where a column has one of the values; missing is not one."""
-        codes, distinct = self._coded(name)
-        places = [place for place, value in enumerate(distinct) if value in values]
-        return np.isin(codes, places)
+        codes, distinct = self.table.codes(name)
+        meant = np.array([*(value in values for value in distinct), False], dtype=bool)
+        return meant[codes[self.at]]
 
-    def _coded(self, name: str) -> tuple[np.ndarray, list[object]]:
-        """Return a column as places in its distinct values, made once; missing is -1."""
-        if name not in self._made:
-            known = name in self.visits
-            column = self.visits[name] if known else np.full(len(self.visits), None)
-            codes, distinct = pd.factorize(column)
-            self._made[name] = (codes, list(distinct))
-        return self._made[name]
-
-    @cached_property
-    def _made(self) -> dict[str, tuple[np.ndarray, list[object]]]:
-        return {}
+    def is_known(self, name: str) -> np.ndarray:
+        """Return the visits where a column is not missing."""
+        return self.table.codes(name)[0][self.at] >= 0
 
     def days(self, name: str) -> np.ndarray:
         """Return a date column as days since 1970-01-01; NaN where missing."""
-        return to_days(self.visits[name])
+        return self.table.days(name)[self.at]
 
     @cached_property
     def is_cast(self) -> np.ndarray:
@@ -250,12 +244,6 @@ def _first_known(first: np.ndarray, second: np.ndarray) -> np.ndarray:
     return np.where(np.isnan(first), second, first)
 
 
-def to_days(dates: pd.Series) -> np.ndarray:
-    """Return dates as days since 1970-01-01, fractions with NaN where missing."""
-    days = dates.to_numpy(dtype="datetime64[D]")
-    return np.where(np.isnat(days), NO_DAY, days.astype(np.int64))
-
-
 def build_course(
     visits: pd.DataFrame,
     facts: dict[str, pd.DataFrame],
@@ -272,26 +260,25 @@ def build_course(
     frame
         Days and windows.
     """
-    of_child = facts["children"].set_index("child")
-    of_foot = facts["feet"].set_index(["child", "side"])
-    left = facts["departures"].set_index("child")
-    child = visits["child"]
-    foot = pd.MultiIndex.from_frame(visits[["child", "side"]])
-    of_children = ("birth_on", "birth_precision", "prior_treatment", "sex", "link")
-    joined = visits.assign(
-        **{name: of_child[name].reindex(child).array for name in of_children},
-        **{name: left[name].reindex(child).array for name in ("left_on", "why")},
-        affected=of_foot["affected"].reindex(foot).array,
+    return order_course(join_facts(visits, facts), np.arange(len(visits)), frame)
+
+
+def order_course(table: VisitTable, at: np.ndarray, frame: Frame) -> Course:
+    """Return some pieces as a course, by child, side, day, purpose and submission."""
+    codes, distinct = table.codes("purpose")
+    rank = np.array([*map(DAY_ORDER.index, distinct), -1])[codes[at]]
+    child, side, day = table.child[at], table.side[at], table.day[at].astype(np.int64)
+    order = np.lexsort((table.pieces["seq"].to_numpy()[at], rank, day, side, child))
+    foot = table.foot[at][order]
+    return Course(table, at[order], renumber(foot), renumber(child[order]), day[order], frame)
+
+
+def choose_visits(course: Course, chosen: np.ndarray) -> Course:
+    """Return the course with the chosen visits alone."""
+    return replace(
+        course,
+        at=course.at[chosen],
+        foot=renumber(course.foot[chosen]),
+        child=renumber(course.child[chosen]),
+        day=course.day[chosen],
     )
-    return sort_course(joined, frame)
-
-
-def sort_course(visits: pd.DataFrame, frame: Frame) -> Course:
-    """Return joined visits as a course, sorted by child, side, day, purpose and submission."""
-    child = pd.factorize(visits["child"], sort=True)[0]
-    side = pd.factorize(visits["side"], sort=True)[0]
-    day = to_days(visits["visited_on"]).astype(np.int64)
-    purpose = pd.Categorical(visits["purpose"], categories=DAY_ORDER).codes
-    order = np.lexsort((visits["seq"].to_numpy(), purpose, day, side, child))
-    foot = child * 2 + side
-    return Course(visits.iloc[order], renumber(foot[order]), child[order], day[order], frame)

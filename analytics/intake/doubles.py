@@ -18,7 +18,7 @@ from analytics.definitions.likeness import (
     OF_SAME_FEET,
 )
 from analytics.intake import accounts
-from analytics.intake.amend import flag_visits
+from analytics.intake.amend import FLAGGED, flag_visits
 from analytics.intake.course import Course
 from analytics.intake.ledger import FLAG_COLUMNS
 
@@ -44,13 +44,13 @@ def mark_doubles(course: Course, rows: pd.DataFrame) -> pd.DataFrame:
         Columns of the ledger's flags, then ``EVIDENCE``.
     """
     first = course.first_of_child(np.ones(len(course.day), dtype=bool))
-    visits = course.visits
-    here = first == np.arange(len(first))
-    here &= visits["link"].notna().to_numpy() & visits["birth_on"].notna().to_numpy()
+    here = np.flatnonzero(
+        (first == np.arange(len(first))) & course.is_known("link") & course.is_known("birth_on")
+    )
     code = course.child[here]
     first_on, last_on = _ends(course)
     feet = np.array(["", "left", "right", "left+right"], dtype=object)[_feet(course)]
-    visits = visits[here]
+    visits = course.show((*FLAGGED, "link", "birth_on", "birth_precision", "sex"), here)
     marked = visits[["link", "birth_on"]].assign(sex=visits["sex"].fillna(""))
     told = pd.Series(pd.array([""] * len(visits), dtype="string"))
     flags = flag_visits(visits, rule=DOUBLE, severity=CHECKS[DOUBLE].severity, found=told)

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
-from analytics.intake.amend import flag_visits
+from analytics.intake.amend import FLAGGED, flag_visits
 from analytics.intake.check import COURSE_RULES, PIECE_RULES, SOFT_RULES, Checked, check, keep
-from analytics.intake.course import Course, Frame, build_course, sort_course
+from analytics.intake.course import Course, Frame, choose_visits, order_course
 from analytics.intake.gathered import Gathered
-from analytics.intake.merge import Merged, merge_rows
+from analytics.intake.repeats import Repeats, find_repeats
+from analytics.intake.visit_table import join_facts
 
 
 @dataclass(frozen=True)
@@ -49,21 +49,19 @@ def screen(visits: pd.DataFrame, facts: dict[str, pd.DataFrame], frame: Frame) -
     frame
         Days and windows.
     """
-    visits = visits.reset_index(drop=True).assign(id=lambda part: np.arange(len(part)))
+    table = join_facts(visits, facts)
     reason = visits["reason"].to_numpy(dtype=object, na_value=None)
     into = np.full(len(visits), -1)
-    first = check(build_course(visits[visits["reason"].isna()], facts, frame), PIECE_RULES)
+    usable = np.flatnonzero(visits["reason"].isna())
+    first = check(order_course(table, usable, frame), PIECE_RULES)
     _set_reasons(reason, first)
-    sound = _in_order_of_submission(first.course.visits, first.mask == 0)
-    merged = _merge_visits(sound)
-    sound_id = sound["id"].to_numpy()
-    stands = sound_id[merged.stands_for]
-    into[sound_id] = np.where(stands == sound_id, -1, visits["seq"].to_numpy()[stands])
-    second = check(sort_course(merged.records, frame), COURSE_RULES)
+    repeats = find_repeats(choose_visits(first.course, first.mask == 0))
+    at, stands = repeats.at, repeats.stands_for
+    into[at] = np.where(stands == at, -1, visits["seq"].to_numpy()[stands])
+    second = check(repeats.course, COURSE_RULES)
     _set_reasons(reason, second)
-    reason[sound_id] = reason[stands]
-    out = np.array([code is not None for code in reason], dtype=bool)
-    kept = keep(second.course, second.mask == 0, visits.loc[out, ["child", "side", "visited_on"]])
+    reason[at] = reason[stands]
+    kept = keep(second.course, second.mask == 0, np.flatnonzero(pd.notna(reason)))
     third = check(kept, SOFT_RULES)
     pieces = visits[["seq", "piece"]].assign(
         table="visits", reason=pd.array(reason, dtype="string"), into=into
@@ -71,57 +69,41 @@ def screen(visits: pd.DataFrame, facts: dict[str, pd.DataFrame], frame: Frame) -
     return Screened(
         kept=kept,
         pieces=pieces,
-        flags=[
-            *(_flags(part) for part in (first, second, third)),
-            _conflicts(merged, sound),
-        ],
-        filled=_filled(merged, sound),
+        flags=[*(_flags(part) for part in (first, second, third)), _conflicts(repeats)],
+        filled=_filled(repeats),
     )
-
-
-def _in_order_of_submission(visits: pd.DataFrame, chosen: np.ndarray) -> pd.DataFrame:
-    at = np.flatnonzero(chosen)
-    order = np.argsort(visits["id"].to_numpy()[at], kind="stable")
-    return visits.iloc[at[order]].reset_index(drop=True)
-
-
-def _merge_visits(sound: pd.DataFrame) -> Merged:
-    key = KEYS["visits"]
-    names = [column.name for column in TABLES["visits"] if column.name in sound]
-    extras = [name for name in sound.columns if name.startswith(EXTRA_PREFIX)]
-    return merge_rows(sound, key, [name for name in (*names, *extras) if name not in key])
 
 
 def _set_reasons(reason: np.ndarray, checked: Checked) -> None:
     """Write the first rule that each visit fails at its place among the pieces."""
     out = checked.mask != 0
-    reason[checked.course.visits["id"].to_numpy()[out]] = checked.reason[out]
+    reason[checked.course.at[out]] = checked.reason[out]
 
 
 def _flags(checked: Checked) -> pd.DataFrame:
     if checked.flags.empty:
         return pd.DataFrame()
-    visits = checked.course.visits.iloc[checked.flags["at"].to_numpy(dtype=np.int64)]
+    visits = checked.course.show(FLAGGED, checked.flags["at"].to_numpy(dtype=np.int64))
     told = flag_visits(visits, rule="", severity="", found=checked.flags["found"])
     return told.assign(rule=checked.flags["rule"].array, severity=checked.flags["severity"].array)
 
 
-def _conflicts(merged: Merged, sound: pd.DataFrame) -> pd.DataFrame:
-    told = merged.conflicts
+def _conflicts(repeats: Repeats) -> pd.DataFrame:
+    told = repeats.conflicts
     if told.empty:
         return pd.DataFrame()
     found = told["column"].astype("string") + "=" + told["found"]
-    at = told["at"].to_numpy(dtype=np.int64)
-    return flag_visits(sound.iloc[at], rule="conflict", severity="soft", found=found)
+    visits = repeats.course.table.frame(FLAGGED, told["at"].to_numpy(dtype=np.int64))
+    return flag_visits(visits, rule="conflict", severity="soft", found=found)
 
 
-def _filled(merged: Merged, sound: pd.DataFrame) -> pd.DataFrame:
-    at = merged.filled["at"].to_numpy(dtype=np.int64)
+def _filled(repeats: Repeats) -> pd.DataFrame:
+    at = repeats.filled["at"].to_numpy(dtype=np.int64)
     return pd.DataFrame(
         {
-            "seq": sound["seq"].to_numpy()[at],
-            "column": merged.filled["column"].array,
-            "after": merged.filled["found"].array,
+            "seq": repeats.course.table.pieces["seq"].to_numpy()[at],
+            "column": repeats.filled["column"].array,
+            "after": repeats.filled["found"].array,
         }
     )
 

@@ -41,8 +41,8 @@ def table(rows, kinds):
 def fails(rule, visits, **known):
     """Return the ages, in order, at which a rule fails on a course of one child."""
     course = course_of(visits, **known)
-    at = np.flatnonzero(RULES[rule](course).fails)
-    return [(day.date() - BORN).days for day in course.visits["visited_on"].iloc[at]]
+    born = np.datetime64(BORN, "D").astype(np.int64)
+    return [int(day - born) for day in course.day[RULES[rule](course).fails]]
 
 
 def course_of(visits, *, seen_until=6000, started=None, affected=True, left=None, **child):

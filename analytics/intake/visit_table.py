@@ -1,0 +1,165 @@
+"""Pieces of visits beside what is known of their children and feet; a column is made once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+NO_DAY = np.nan
+
+#: Columns of children, departures and feet that a visit is seen with.
+OF_CHILD = ("birth_on", "birth_precision", "prior_treatment", "sex", "link")
+OF_DEPARTURE = ("left_on", "why")
+OF_FOOT = ("affected",)
+
+
+@dataclass(frozen=True)
+class VisitTable:
+    """Pieces in order of submission; courses of feet hold places in it.
+
+    Parameters
+    ----------
+    pieces
+        Columns of the pieces.
+    facts
+        Joined column to the column of the facts and the place in it of each piece, -1 for none.
+    child, side
+        Rank of each piece's child and side among those that occur; -1 where missing.
+    day
+        Days since 1970-01-01; NaN where missing.
+    """
+
+    pieces: pd.DataFrame
+    facts: Mapping[str, tuple[pd.Series, np.ndarray]]
+    child: np.ndarray
+    side: np.ndarray
+    day: np.ndarray
+    _made: dict[tuple[str, str], object] = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def foot(self) -> np.ndarray:
+        """Return the number of each piece's foot; below 0 where the child or side is missing."""
+        return np.where(self.side < 0, -1, self.child * 2 + self.side)
+
+    def __contains__(self, name: str) -> bool:
+        """Return whether there is such a column."""
+        return name in self.facts or name in self.pieces
+
+    def take(self, name: str, at: np.ndarray) -> pd.api.extensions.ExtensionArray:
+        """Return a column at some places."""
+        if name in self.facts:
+            column, place = self.facts[name]
+            return column.array.take(place[at], allow_fill=True)
+        return self.pieces[name].array.take(at)
+
+    def frame(self, names: tuple[str, ...], at: np.ndarray) -> pd.DataFrame:
+        """Return some columns at some places, numbered anew."""
+        return pd.DataFrame({name: self.take(name, at) for name in names}, copy=False)
+
+    def number(self, name: str) -> np.ndarray:
+        """Return a column as fractions; NaN where missing, or where there is no such column."""
+        return self._once("number", name, self._number)
+
+    def days(self, name: str) -> np.ndarray:
+        """Return a date column as days since 1970-01-01; NaN where missing."""
+        return self._once("days", name, self._days)
+
+    def codes(self, name: str) -> tuple[np.ndarray, list[object]]:
+        """Return a column as places in its distinct values; missing is -1."""
+        return self._once("codes", name, self._codes)
+
+    def _once(self, kind: str, name: str, make):  # type: ignore[no-untyped-def]
+        if (kind, name) not in self._made:
+            self._made[kind, name] = make(name)
+        return self._made[kind, name]
+
+    def _number(self, name: str) -> np.ndarray:
+        if name not in self:
+            return np.full(len(self.pieces), np.nan)
+        return self._spread(name, lambda c: c.to_numpy(dtype=float, na_value=np.nan), np.nan)
+
+    def _days(self, name: str) -> np.ndarray:
+        return self._spread(name, to_days, NO_DAY)
+
+    def _codes(self, name: str) -> tuple[np.ndarray, list[object]]:
+        if name not in self:
+            return np.full(len(self.pieces), -1), []
+        distinct: list[object] = []
+
+        def number(column: pd.Series) -> np.ndarray:
+            codes, values = pd.factorize(column)
+            distinct.extend(values)
+            return codes
+
+        return self._spread(name, number, -1), distinct
+
+    def _spread(self, name, read, missing):  # type: ignore[no-untyped-def]
+        """Return a column read as an array; one of the facts is read once for each of them."""
+        if name not in self.facts:
+            return read(self.pieces[name])
+        column, place = self.facts[name]
+        return np.append(read(column), missing)[place]
+
+    def with_values(self, changes: Mapping[str, pd.Series]) -> VisitTable:
+        """Return the table with other values of some pieces.
+
+        Parameters
+        ----------
+        changes
+            Column to its new values, by place.
+        """
+        pieces = self.pieces.copy(deep=False)
+        for name, values in changes.items():
+            column = pieces[name].array.copy()
+            column[values.index.to_numpy()] = values.array
+            pieces[name] = column
+        made = {key: held for key, held in self._made.items() if key[1] not in changes}
+        return VisitTable(pieces, self.facts, self.child, self.side, self.day, made)
+
+
+def join_facts(pieces: pd.DataFrame, facts: Mapping[str, pd.DataFrame]) -> VisitTable:
+    """Return pieces beside the facts of their children and feet.
+
+    Parameters
+    ----------
+    pieces
+        Pieces with ``child, side, visited_on``.
+    facts
+        ``children``, ``feet`` and ``departures``, one row each.
+    """
+    child, children = pd.factorize(pieces["child"], sort=True)
+    side, sides = pd.factorize(pieces["side"], sort=True)
+    of_child = _places(facts["children"]["child"], children)[child]
+    gone = _places(facts["departures"]["child"], children)[child]
+    foot = np.where(side < 0, -1, child * len(sides) + side)
+    of_foot = _places_of_feet(facts["feet"], children, sides)[foot]
+    joined = {
+        **{name: (facts["children"][name], of_child) for name in OF_CHILD},
+        **{name: (facts["departures"][name], gone) for name in OF_DEPARTURE},
+        **{name: (facts["feet"][name], of_foot) for name in OF_FOOT},
+    }
+    return VisitTable(pieces, joined, child, side, to_days(pieces["visited_on"]))
+
+
+def _places(column: pd.Series, wanted: pd.Index) -> np.ndarray:
+    """Return the place of each wanted text in a column, and last -1 for none."""
+    return np.append(pd.Index(column).get_indexer(wanted), -1)
+
+
+def _places_of_feet(feet: pd.DataFrame, children: pd.Index, sides: pd.Index) -> np.ndarray:
+    """Return the place of each child's foot among all feet, and last -1 for none."""
+    child = pd.Index(children).get_indexer(feet["child"])
+    side = pd.Index(sides).get_indexer(feet["side"])
+    places = np.full(len(children) * len(sides) + 1, -1)
+    known = np.flatnonzero((child >= 0) & (side >= 0))
+    places[child[known] * len(sides) + side[known]] = known
+    return places
+
+
+def to_days(dates: pd.Series) -> np.ndarray:
+    """Return dates as days since 1970-01-01, fractions with NaN where missing."""
+    days = dates.to_numpy(dtype="datetime64[D]")
+    return np.where(np.isnat(days), NO_DAY, days.astype(np.int64))
