@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analytics.intake.frames import nothing, with_columns
 from analytics.intake.ledger import (
     AMENDMENT_COLUMNS,
+    FATES,
     FLAG_COLUMNS,
     PIECE_COLUMNS,
     ROW_COLUMNS,
@@ -26,7 +28,7 @@ def with_address(frame: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
         Input rows by ``seq``.
     """
     at = frame["seq"].to_numpy(dtype=np.int64)
-    return frame.assign(**{name: rows[name].array.take(at) for name in ADDRESS})
+    return with_columns(frame, **{name: rows[name].array.take(at) for name in ADDRESS})
 
 
 def build_pieces(visits: pd.DataFrame, others: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
@@ -48,13 +50,16 @@ def build_pieces(visits: pd.DataFrame, others: pd.DataFrame, rows: pd.DataFrame)
     columns = ["seq", "piece", "table", "reason", "into"]
     parts = [part[columns] for part in (visits, others) if len(part)]
     pieces = pd.concat(parts or [others[columns]], ignore_index=True)
-    pieces = with_address(pieces.sort_values("seq", kind="stable", ignore_index=True), rows)
+    pieces = pieces.iloc[np.argsort(pieces["seq"].to_numpy(), kind="stable")]
+    pieces = with_address(pieces.reset_index(drop=True), rows)
     is_out = pieces["reason"].notna().to_numpy()
     is_merged = ~is_out & (pieces["into"].to_numpy(dtype=np.int64) >= 0)
-    fate = np.select([is_out, is_merged], ["quarantined", "merged"], "kept")
-    reason = pieces["reason"].mask(is_merged, "duplicate")
-    pieces = pieces.assign(
-        fate=pd.array(fate, dtype="string"),
+    fates = pd.array(FATES, dtype="string")
+    reason = pieces["reason"].array.copy()
+    reason[is_merged] = "duplicate"
+    pieces = with_columns(
+        pieces,
+        fate=fates.take(np.where(is_out, 2, np.where(is_merged, 1, 0))),
         table=pieces["table"].astype("string"),
         reason=reason,
         merged_into=_addresses(np.where(is_merged, pieces["into"], -1), rows),
@@ -63,7 +68,7 @@ def build_pieces(visits: pd.DataFrame, others: pd.DataFrame, rows: pd.DataFrame)
 
 
 def _addresses(seq: np.ndarray, rows: pd.DataFrame) -> pd.Series:
-    texts = pd.Series(pd.array([pd.NA] * len(seq), dtype="string"))
+    texts = pd.Series(nothing("string", len(seq)))
     at = np.flatnonzero(seq >= 0)
     parts = rows.iloc[seq[at].astype(np.int64)]
     joined = parts["file"].str.cat([parts["sheet"], parts["line"].astype("string")], sep="|")
@@ -73,11 +78,19 @@ def _addresses(seq: np.ndarray, rows: pd.DataFrame) -> pd.Series:
 
 def build_rows(pieces: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Return one line for each input row: kept if any piece is, else merged, else quarantined."""
-    rank = pieces["fate"].map({"kept": 0, "merged": 1, "quarantined": 2}).to_numpy(dtype=np.int64)
-    order = np.lexsort((np.arange(len(pieces)), rank, pieces["seq"].to_numpy()))
-    best = pieces.iloc[order].drop_duplicates("seq")
-    whole = pd.DataFrame({"seq": np.arange(len(rows))}).merge(best, on="seq", how="left")
-    return with_order(with_address(whole, rows), rows)[[*ROW_COLUMNS, "order"]]
+    out, merged = pieces["reason"].notna().to_numpy(), pieces["merged_into"].notna().to_numpy()
+    seq = pieces["seq"].to_numpy()
+    order = np.lexsort((np.where(merged, 1, np.where(out, 2, 0)), seq))
+    best = order[~pd.Series(seq[order]).duplicated().to_numpy()]
+    place = np.full(len(rows), -1)
+    place[seq[best]] = best
+    whole = pd.DataFrame(
+        {name: pieces[name].array.take(place, allow_fill=True) for name in ROW_COLUMNS[3:]}
+    )
+    whole = with_columns(whole, order=rows["order"].to_numpy())
+    return with_address(with_columns(whole, seq=np.arange(len(rows))), rows)[
+        [*ROW_COLUMNS, "order"]
+    ]
 
 
 def build_amendments(parts: list[pd.DataFrame], rows: pd.DataFrame) -> pd.DataFrame:
@@ -95,7 +108,7 @@ def build_flags(
 def with_order(frame: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Return the frame with the place of its ``seq`` among all exports in its stead."""
     order = rows["order"].to_numpy()[frame["seq"].to_numpy(dtype=np.int64)]
-    return frame.drop(columns="seq").assign(order=order)
+    return with_columns(frame.drop(columns="seq"), order=order)
 
 
 def _book(parts: list[pd.DataFrame], rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
@@ -119,6 +132,11 @@ def _complete(
 ) -> pd.DataFrame:
     if "seq" in part:
         part = with_address(part, rows)
-    absent = [name for name in columns if name not in part]
-    part = part.assign(**dict.fromkeys(absent, pd.NA))
-    return part[list(columns)].astype({name: kinds.get(name, "string") for name in columns})
+    n = len(part)
+    held = {
+        name: part[name].astype(kinds.get(name, "string")).array
+        if name in part
+        else nothing(kinds.get(name, "string"), n)
+        for name in columns
+    }
+    return pd.DataFrame(held, copy=False)

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.columns import TABLES
+from analytics.intake.frames import with_columns
 from analytics.intake.gathered import Gathered
 
 _NEEDED = ("child", "visited_on", "purpose", "clinic")
@@ -30,19 +31,20 @@ def set_aside_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.Dat
     troubles
         Values that could not be read.
     """
-    reason = visits["reason"].copy()
     needed = troubles[(troubles["table"] == "visits") & troubles["column"].isin(_NEEDED)]
+    is_unread = np.zeros(len(visits), dtype=bool)
+    likely = np.flatnonzero(np.isin(visits["seq"].to_numpy(), needed["seq"].to_numpy()))
     unread = pd.MultiIndex.from_frame(needed[["seq", "piece"]])
-    own = pd.MultiIndex.from_frame(visits[["seq", "piece"]])
-    is_unread = own.isin(unread)
-    lacks = visits[list(_NEEDED)].isna().any(axis=1).to_numpy()
-    found = np.select(
-        [is_unread, lacks, visits["side"].isna().to_numpy()],
-        ["unreadable", "missing", "R05"],
-        "",
-    )
-    found = pd.Series(pd.array(found, dtype="string"), index=visits.index)
-    return visits.assign(reason=reason.fillna(found.mask(found == "")))
+    own = pd.MultiIndex.from_frame(visits[["seq", "piece"]].iloc[likely])
+    is_unread[likely] = own.isin(unread)
+    lacks = np.logical_or.reduce([visits[name].isna().to_numpy() for name in _NEEDED])
+    found = np.full(len(visits), pd.NA, dtype=object)
+    found[visits["side"].isna().to_numpy()] = "R05"
+    found[lacks] = "missing"
+    found[is_unread] = "unreadable"
+    known = visits["reason"].notna().to_numpy()
+    found[known] = visits["reason"].to_numpy(dtype=object)[known]
+    return with_columns(visits, reason=pd.array(found, dtype="string"))
 
 
 def tell_rows(rows: pd.DataFrame) -> pd.DataFrame:
@@ -53,7 +55,8 @@ def tell_rows(rows: pd.DataFrame) -> pd.DataFrame:
     rows
         Input rows by ``seq``, with their reason.
     """
-    seq = np.flatnonzero(rows["reason"].notna() & ~rows["reason"].isin(_NOTHING_TO_FIX))
+    seq = np.flatnonzero(rows["reason"].notna())
+    seq = seq[~rows["reason"].iloc[seq].isin(_NOTHING_TO_FIX).to_numpy()]
     out = rows.iloc[seq]
     return pd.DataFrame(
         {
@@ -148,7 +151,7 @@ def leave_out_impossible(frame: pd.DataFrame, table: str) -> tuple[pd.DataFrame,
             steps = values / column.step
             off |= np.abs(steps - np.round(steps)) > 1e-9
         if off.any():
-            frame = frame.assign(**{column.name: frame[column.name].mask(off)})
+            frame = with_columns(frame, **{column.name: frame[column.name].mask(off)})
             parts.append(
                 pd.DataFrame(
                     {

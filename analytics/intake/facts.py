@@ -74,7 +74,9 @@ def _read_link(reader: MappedSheet, key: bytes, told: list[np.ndarray]) -> dict[
 
 
 def _take_columns(columns: dict[str, object], at: np.ndarray) -> pd.DataFrame:
-    return pd.DataFrame({name: pd.Series(column).array.take(at) for name, column in columns.items()})
+    return pd.DataFrame(
+        {name: pd.Series(column).array.take(at) for name, column in columns.items()}
+    )
 
 
 def _speaks(reader: MappedSheet, table: str, facts: pd.DataFrame) -> np.ndarray:

@@ -38,7 +38,17 @@ def nothing(kind: str, n: int) -> pd.api.extensions.ExtensionArray:
         return pd.arrays.FloatingArray(np.zeros(n), missing)
     if kind == "Int64":
         return pd.arrays.IntegerArray(np.zeros(n, dtype=np.int64), missing)
-    return pd.array([pd.NA] * n, dtype=kind)
+    if kind == "UInt64":
+        return pd.arrays.IntegerArray(np.zeros(n, dtype=np.uint64), missing)
+    return pd.array(np.full(n, "NaT", dtype=kind))
+
+
+def with_columns(frame: pd.DataFrame, **columns: object) -> pd.DataFrame:
+    """Return the frame with further or other columns, as ``assign``, but without copying it."""
+    held = frame.copy(deep=False)
+    for name, column in columns.items():
+        held[name] = column
+    return held
 
 
 def to_arrow(frame: pd.DataFrame, kinds: dict[str, str] | None = None) -> pa.Table:

@@ -98,14 +98,16 @@ def _compare(
     known: pd.Series, groups: np.ndarray, all_values: pd.Series
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the gaps that a later row fills, and the groups whose values differ."""
-    frame = pd.DataFrame({"at": groups, "value": known.array})
-    first = frame.drop_duplicates("at")
-    gap = all_values.iloc[first["at"]].isna().to_numpy()
-    distinct = frame.drop_duplicates()
-    differs = distinct["at"].duplicated(keep=False)
-    texts = distinct[differs].assign(value=lambda part: part["value"].astype("string"))
-    joined = texts.groupby("at", sort=True)["value"].agg(" / ".join).reset_index()
-    return first[gap], joined
+    code, distinct = pd.factorize(known)
+    texts = pd.Series(distinct).astype("string")
+    first = np.flatnonzero(~pd.Series(groups).duplicated())
+    gap = first[all_values.iloc[groups[first]].isna().to_numpy()]
+    filled = pd.DataFrame({"at": groups[gap], "value": known.array.take(gap)})
+    pair = np.flatnonzero(~pd.Series(groups * len(distinct) + code).duplicated())
+    several = pair[pd.Series(groups[pair]).duplicated(keep=False).to_numpy()]
+    told = pd.Series(texts.array.take(code[several])).groupby(groups[several], sort=True)
+    joined = told.agg(" / ".join) if len(several) else pd.Series([], dtype="string")
+    return filled, pd.DataFrame({"at": joined.index.to_numpy(), "value": joined.array})
 
 
 def _note(at: pd.Series, column: str, values: pd.Series) -> pd.DataFrame:
