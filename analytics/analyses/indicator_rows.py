@@ -1,0 +1,248 @@
+"""What each kind of indicator counts of some feet, and how its estimate follows from the counts.
+
+Counts add up over parts of whole children, and so does what is asked of the rows themselves, so
+an indicator is the same of a cohort in memory and of a network in parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.analyses.followed import CENSORED, COMPETING, EVENT, follow
+from analytics.analyses.verdicts import VERDICTS, find_verdicts
+from analytics.courses.cohort import Cohort
+from analytics.definitions.endpoints import ENDPOINTS
+from analytics.definitions.indicator import Indicator
+from analytics.definitions.protocol import Protocol
+from analytics.definitions.rules import evaluate, find_values
+from analytics.stats.blocks import Each
+from analytics.stats.group_incidence import GroupRows, group_rows, read_groups_over
+from analytics.stats.grouped import Grouped, quantiles_over, ratio_over, share_over
+from analytics.stats.proportions import Interval
+
+#: Quantiles of a spread, by the end of their measure.
+QUANTILES = {"median": 0.5, "p25": 0.25, "p75": 0.75, "p90": 0.9}
+_NOT_COUNTED = ("outside", "immature", "unknown")
+
+Counts = dict[str, np.ndarray]
+
+
+@dataclass(frozen=True, eq=False)
+class Counted:
+    """Feet under an indicator.
+
+    Parameters
+    ----------
+    counts
+        (groups,) numbers that add up, by name.
+    rows
+        Those that enter the estimate; children are its clusters.
+    """
+
+    counts: Counts
+    rows: Grouped | GroupRows
+
+
+def count_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
+    """Return what an indicator counts of some feet.
+
+    Parameters
+    ----------
+    cohort
+        Feet at the cut-off.
+    indicator
+        Of any kind.
+    codes
+        Group of each foot, from 0; -1 for none.
+    n_groups
+        How many groups there are.
+    """
+    return _ROWS[indicator.kind](cohort, indicator, codes, n_groups)
+
+
+def read_counts(
+    indicator: Indicator, counts: Counts, each: Each, protocol: Protocol
+) -> pd.DataFrame:
+    """Return the rows of Estimates with ``group``, one for each group (four for a spread).
+
+    Parameters
+    ----------
+    indicator
+        Of any kind.
+    counts
+        Of all feet.
+    each
+        Blocks of the rows that enter.
+    protocol
+        Windows in force.
+    """
+    return _READ[indicator.kind](indicator, counts, each, protocol)
+
+
+def _share_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
+    verdict = find_verdicts(cohort, indicator)
+    group = codes.loc[verdict.index].to_numpy()
+    counts = _count_verdicts(verdict, group, n_groups)
+    counted = verdict.isin(["yes", "no"]).to_numpy() & (group >= 0)
+    child = cohort.feet.loc[verdict.index, "child"][counted]
+    yes = verdict.eq("yes").to_numpy(dtype=float)[counted]
+    return Counted(counts, _grouped([yes], child, group[counted]))
+
+
+def _ratio_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
+    counts, used, group = _answered(cohort, indicator, codes, n_groups)
+    above = find_values(indicator.numerator, used).to_numpy(dtype=float)
+    below = _below(indicator, used)
+    sums = {
+        name: np.bincount(group, weights=values, minlength=n_groups)
+        for name, values in (("above", above), ("below", below))
+    }
+    return Counted(counts | sums, _grouped([above, below], used["child"], group))
+
+
+def _spread_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
+    counts, used, group = _answered(cohort, indicator, codes, n_groups)
+    values = find_values(indicator.numerator, used).to_numpy(dtype=float)
+    return Counted(counts, _grouped([values], used["child"], group))
+
+
+def _curve_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
+    endpoint, feet, group = ENDPOINTS[indicator.numerator], cohort.feet, codes.to_numpy()
+    inside = evaluate(indicator.population, feet, cohort.protocol).fillna(False)
+    inside &= evaluate(endpoint.population, feet, cohort.protocol).fillna(False)
+    begun = (inside & feet[endpoint.origin].notna()).to_numpy(dtype=bool) & (group >= 0)
+    rows = follow(cohort, endpoint).rows
+    rows = rows.loc[begun[feet.index.get_indexer(rows.index)]]
+    keep = (EVENT, COMPETING) if indicator.reading == "aalen_johansen" else (EVENT,)
+    held = group_rows(
+        rows["time_days"],
+        rows["ended"].where(rows["ended"].isin(keep), CENSORED),
+        rows["entry_days"],
+        cluster=pd.factorize(rows["child"])[0],
+        group=codes.loc[rows.index],
+    )
+    counts = {
+        name: np.bincount(which, minlength=n_groups)
+        for name, which in (("n", group[group >= 0]), ("begun", group[begun]), ("used", held.group))
+    }
+    return Counted(counts, held)
+
+
+def _read_share(
+    indicator: Indicator, counts: Counts, each: Each, protocol: Protocol
+) -> pd.DataFrame:
+    interval = share_over(each, n_groups=len(counts["n"]))
+    return _table(indicator.code, counts, interval).assign(
+        denominator=counts["no"] + counts["yes"], numerator=counts["yes"]
+    )
+
+
+def _read_ratio(
+    indicator: Indicator, counts: Counts, each: Each, protocol: Protocol
+) -> pd.DataFrame:
+    interval = ratio_over(each, n_groups=len(counts["n"]))
+    return _table(indicator.code, counts, interval).assign(
+        denominator=counts["below"].round().astype("int64"),
+        numerator=counts["above"].round().astype("int64"),
+    )
+
+
+def _read_spread(
+    indicator: Indicator, counts: Counts, each: Each, protocol: Protocol
+) -> pd.DataFrame:
+    read = quantiles_over(each, tuple(QUANTILES.values()), n_groups=len(counts["n"]))
+    tables = [
+        _table(f"{indicator.code}.{name}", counts, interval)
+        for name, interval in zip(QUANTILES, read, strict=True)
+    ]
+    frame = pd.concat(tables, ignore_index=True)
+    return frame.assign(denominator=np.tile(counts["yes"], len(tables)), numerator=pd.NA)
+
+
+def _read_curve(
+    indicator: Indicator, counts: Counts, each: Each, protocol: Protocol
+) -> pd.DataFrame:
+    """Read a curve at its horizon; missing where fewer children than few are still followed.
+
+    Every foot begun has its time in the curve, so none is immature, and the numerator is missing:
+    a curve is no ratio of counts. Unknown are feet not seen after the origin.
+    """
+    read = read_groups_over(each, indicator.horizon_days, n_groups=len(counts["n"]))
+    enough = read.still_followed >= protocol.few_children
+    limits = (np.where(enough, part, np.nan) for part in (read.estimate, read.lower, read.upper))
+    told = {
+        "n": counts["n"],
+        "outside": counts["n"] - counts["begun"],
+        "immature": np.zeros_like(counts["n"]),
+        "unknown": counts["begun"] - counts["used"],
+    }
+    frame = _table(indicator.code, told, Interval(*limits))
+    return frame.assign(denominator=counts["used"], numerator=pd.NA)
+
+
+def _table(code: str, counts: Counts, interval: Interval) -> pd.DataFrame:
+    told = {name: counts[name] for name in ("n", *_NOT_COUNTED)}
+    return pd.DataFrame(told).assign(
+        group=np.arange(len(counts["n"])),
+        measure=code,
+        estimate=interval.estimate,
+        lower=interval.lower,
+        upper=interval.upper,
+    )
+
+
+def _grouped(values: list[np.ndarray], child: pd.Series, group: np.ndarray) -> Grouped:
+    cluster = pd.factorize(child)[0].astype(np.int64)
+    return Grouped(np.stack(values), cluster, group.astype(np.int64))
+
+
+def _below(indicator: Indicator, used: pd.DataFrame) -> np.ndarray:
+    """Return what each foot adds below the line of a ratio."""
+    if indicator.denominator:
+        return find_values(indicator.denominator, used).to_numpy(dtype=float)
+    if indicator.unit == "child":
+        return (~used.duplicated("child")).to_numpy(dtype=float)
+    return np.ones(len(used))
+
+
+def _answered(
+    cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int
+) -> tuple[Counts, pd.DataFrame, np.ndarray]:
+    """Return verdict counts by group, and the feet that enter a ratio or spread."""
+    verdict = find_verdicts(cohort, indicator)
+    group = codes.loc[verdict.index].to_numpy()
+    counts = _count_verdicts(verdict, group, n_groups)
+    if indicator.kind == "ratio" and indicator.unit == "child" and not indicator.denominator:
+        # Both feet add their part to the one child, in the group where the child counts.
+        child = cohort.feet["child"]
+        of_child = pd.Series(group, index=child.loc[verdict.index])
+        verdict = find_verdicts(cohort, replace(indicator, unit="foot"))
+        group = of_child.loc[child.loc[verdict.index]].to_numpy()
+    keep = verdict.eq("yes").to_numpy() & (group >= 0)
+    return counts, cohort.feet.loc[verdict.index[keep]], group[keep]
+
+
+def _count_verdicts(verdict: pd.Series, group: np.ndarray, n_groups: int) -> Counts:
+    counts = {
+        name: np.bincount(group[(group >= 0) & verdict.eq(name).to_numpy()], minlength=n_groups)
+        for name in VERDICTS
+    }
+    return counts | {"n": np.sum([*counts.values()], axis=0)}
+
+
+_ROWS: dict[str, Callable[[Cohort, Indicator, pd.Series, int], Counted]] = {
+    "share": _share_rows,
+    "ratio": _ratio_rows,
+    "spread": _spread_rows,
+    "curve": _curve_rows,
+}
+_READ: dict[str, Callable[[Indicator, Counts, Each, Protocol], pd.DataFrame]] = {
+    "share": _read_share,
+    "ratio": _read_ratio,
+    "spread": _read_spread,
+    "curve": _read_curve,
+}
