@@ -130,9 +130,9 @@ def _read_feet(
     reader: MappedSheet, rows: pd.DataFrame, child: np.ndarray, usable: np.ndarray
 ) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
     affected = _sides(reader, "feet")
-    spoken_of = _sides(reader, "visits")
-    if spoken_of.isna().all():
-        spoken_of = affected
+    # Which column it is must not hang on what the rows hold: an export may be read in spans.
+    is_told = "side" in reader.source_map.columns.get("visits", {})
+    spoken_of = _sides(reader, "visits") if is_told else affected
     parts, troubles = [], []
     for side in SIDES:
         is_spoken_of = spoken_of.isin([side, BOTH]) | spoken_of.isna()

@@ -55,7 +55,7 @@ class Gathered:
     tried: pd.DataFrame
 
 
-def gather(submissions: Sequence[Submission], *, first: int = 0) -> Gathered:
+def gather(submissions: Sequence[Submission], *, first: int = 0, skipped: int = 0) -> Gathered:
     """Return submissions as one, in their order.
 
     Parameters
@@ -64,9 +64,11 @@ def gather(submissions: Sequence[Submission], *, first: int = 0) -> Gathered:
         What the exports say.
     first
         Place of the first of these exports among all.
+    skipped
+        Lines before the rows of the only one, where it is cut: at least as many as there are rows.
     """
     n_sources = sum(len(part.sources) for part in submissions)
-    bases = (first + np.arange(n_sources, dtype=np.int64)) * ROWS_OF_A_SOURCE
+    bases = (first + np.arange(n_sources, dtype=np.int64)) * ROWS_OF_A_SOURCE + skipped
     offsets = np.cumsum([0, *(len(part.rows) for part in submissions)])[:-1]
     rows = pd.concat([part.rows for part in submissions], ignore_index=True)
     n_rows = [source.n_rows for part in submissions for source in part.sources]

@@ -5,7 +5,8 @@ from __future__ import annotations
 import base64
 import hmac
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -90,6 +91,42 @@ def _hash(text: str, key: bytes) -> str:
     return base64.b32encode(digest[: PSEUDONYM_LENGTH * 5 // 8]).decode("ascii").lower()
 
 
+@dataclass(frozen=True)
+class Looks:
+    """What the distinct texts of a column look like; of no use for telling what they are.
+
+    Parameters
+    ----------
+    mark
+        A number for each distinct text.
+    kind
+        Which of ``_KINDS`` it looks like, as bits.
+    n_filled
+        Cells that hold any.
+    """
+
+    mark: np.ndarray
+    kind: np.ndarray
+    n_filled: int
+
+
+def describe_texts(column: pd.Series) -> Looks:
+    """Return what the texts of a column look like."""
+    counts = column.value_counts()
+    counts = counts[[n > 0 and bool(str(text).strip()) for text, n in counts.items()]]
+    texts = [str(text) for text in counts.index]
+    kind = [sum(bit * test(text.strip()) for bit, test in _KINDS.items()) for text in texts]
+    mark = pd.util.hash_array(np.array([*texts, ""], dtype=object), categorize=False)[:-1]
+    return Looks(mark, np.array(kind, dtype=np.uint8), int(counts.sum()))
+
+
+def join_looks(parts: Sequence[Looks]) -> Looks:
+    """Return what the texts of pieces of one column look like together."""
+    mark, at = np.unique(np.concatenate([part.mark for part in parts]), return_index=True)
+    kind = np.concatenate([part.kind for part in parts])[at]
+    return Looks(mark, kind, sum(part.n_filled for part in parts))
+
+
 def scan_for_identifiers(cells: pd.DataFrame, texts: Mapping[str, bool], *, where: str) -> None:
     """Refuse a column that would be stored as text and looks like names, telephones or e-mail.
 
@@ -108,14 +145,19 @@ def scan_for_identifiers(cells: pd.DataFrame, texts: Mapping[str, bool], *, wher
         Naming the heading; none of its values is shown.
     """
     for heading, heading_tells in texts.items():
-        kind = _looks_like(heading if heading_tells else "", cells[heading])
-        if kind:
-            raise SourceMapError(
-                f"the column '{heading}' looks like {kind}",
-                where=where,
-                allowed=f"columns kept as text ({EXTRA_PREFIX}..., clinic) name no person",
-                todo="move the heading to drop in the source map",
-            )
+        refuse_looks(heading, describe_texts(cells[heading]), heading_tells, where=where)
+
+
+def refuse_looks(heading: str, looks: Looks, heading_tells: bool, *, where: str) -> None:
+    """Raise ``SourceMapError`` when a column looks like identifiers; see the scan."""
+    kind = _judge(heading if heading_tells else "", looks)
+    if kind:
+        raise SourceMapError(
+            f"the column '{heading}' looks like {kind}",
+            where=where,
+            allowed=f"columns kept as text ({EXTRA_PREFIX}..., clinic) name no person",
+            todo="move the heading to drop in the source map",
+        )
 
 
 def names_identifier(heading: str) -> bool:
@@ -125,30 +167,31 @@ def names_identifier(heading: str) -> bool:
 
 def looks_like_identifier(heading: str, column: pd.Series) -> bool:
     """Return whether a column seems to hold direct identifiers."""
-    return bool(_looks_like(heading, column))
+    return bool(_judge(heading, describe_texts(column)))
 
 
-def _looks_like(heading: str, column: pd.Series) -> str:
-    counts = column.value_counts()
-    counts = counts[[n > 0 and bool(str(text).strip()) for text, n in counts.items()]]
-    texts = [str(text).strip() for text in counts.index]
-    if not texts:
+def _judge(heading: str, looks: Looks) -> str:
+    n = len(looks.kind)
+    if not n:
         return ""
     if names_identifier(heading):
         return "a direct identifier by its heading"
-    if any(_EMAIL.search(text) for text in texts):
+    of = {bit: np.count_nonzero(looks.kind & bit) for bit in _KINDS}
+    if of[_IS_EMAIL]:
         return "e-mail addresses"
-    phones = [text for text in texts if _TELEPHONE.fullmatch(text) and not _DATE.fullmatch(text)]
-    if len(phones) > TELEPHONE_SHARE * len(texts):
+    if of[_IS_TELEPHONE] > TELEPHONE_SHARE * n:
         return "telephone numbers"
-    variety = len(texts) / max(int(counts.sum()), 1)
-    if len(texts) >= FEWEST_PERSONS and variety > PERSON_VARIETY:
-        return "names of persons" if _share(texts, _PERSON) > PERSON_SHARE else ""
+    if n >= FEWEST_PERSONS and n / max(looks.n_filled, 1) > PERSON_VARIETY:
+        return "names of persons" if of[_IS_PERSON] / n > PERSON_SHARE else ""
     return ""
 
 
-def _share(texts: list[str], pattern: re.Pattern[str]) -> float:
-    return sum(bool(pattern.fullmatch(text)) for text in texts) / len(texts)
+_IS_EMAIL, _IS_TELEPHONE, _IS_PERSON = 1, 2, 4
+_KINDS: dict[int, Callable[[str], bool]] = {
+    _IS_EMAIL: lambda text: bool(_EMAIL.search(text)),
+    _IS_TELEPHONE: lambda text: bool(_TELEPHONE.fullmatch(text) and not _DATE.fullmatch(text)),
+    _IS_PERSON: lambda text: bool(_PERSON.fullmatch(text)),
+}
 
 
 _SAFE = re.compile(

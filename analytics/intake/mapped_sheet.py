@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,10 @@ from analytics.intake.identity import scan_for_identifiers
 from analytics.intake.map_checks import mapped_headings
 from analytics.intake.map_types import SourceMap
 from analytics.intake.stacked import Stacked
-from analytics.intake.translate import find_unmapped, translate, unmapped_error
+from analytics.intake.translate import find_unmapped, is_coded, translate, unmapped_error
+
+#: ``table.column`` and heading to the texts that are not known: ``text, n, row, is_code``.
+Unknown = dict[tuple[str, str], pd.DataFrame]
 
 
 @dataclass(frozen=True)
@@ -53,41 +57,75 @@ class MappedSheet:
             )
         return found
 
-    def refuse_identifiers(self, clinics: frozenset[str]) -> None:
-        """Raise where a column that is kept as text looks like direct identifiers."""
+    def kept_texts(self, clinics: frozenset[str]) -> dict[str, bool]:
+        """Return headings whose texts are kept as they are, to whether the heading tells too."""
         is_open = not clinics and "clinic" not in self.source_map.codes
-        texts = {
+        return {
             heading: name.partition(".")[2].startswith(EXTRA_PREFIX)
             for name, headings in self.headings().items()
             for heading in headings
             if EXTRA_PREFIX in name or (is_open and name.endswith(".clinic"))
         }
-        scan_for_identifiers(self.sheet.cells, texts, where=self.where)
+
+    def refuse_identifiers(self, clinics: frozenset[str]) -> None:
+        """Raise where a column that is kept as text looks like direct identifiers."""
+        scan_for_identifiers(self.sheet.cells, self.kept_texts(clinics), where=self.where)
+
+    def find_unknown(self, clinics: frozenset[str]) -> Unknown:
+        """Return codes that the map does not know, and clinics that the programme has not."""
+        if self.source_map.unmapped_codes != "stop":
+            return {}
+        return {
+            (name, heading): self._find_unknown_under(heading, name, clinics)
+            for name, headings in self.headings().items()
+            if is_coded(name)
+            for heading in headings
+        }
+
+    def _find_unknown_under(self, heading: str, name: str, clinics: frozenset[str]) -> pd.DataFrame:
+        chosen = np.flatnonzero(pd.isna(self.sheet.aside))
+        cells = self.sheet.cells[heading].array.take(chosen)
+        found = find_unmapped(cells, self.source_map, name).assign(is_code=False)
+        if name.endswith(".clinic") and clinics:
+            codes = pd.Series(translate(cells, self.source_map, name).values)
+            strange = codes[codes.notna() & ~codes.isin(clinics)].drop_duplicates()
+            told = {"text": strange.astype(str), "n": 0, "row": strange.index, "is_code": True}
+            found = pd.concat([found, pd.DataFrame(told)], ignore_index=True)
+        return found.assign(row=chosen[found["row"].to_numpy(dtype=np.int64)])
 
     def refuse_unmapped(self, clinics: frozenset[str]) -> None:
         """Raise at codes that the map does not know, and at clinics that the programme has not."""
-        if self.source_map.unmapped_codes != "stop":
-            return
-        for name, headings in self.headings().items():
-            for heading in headings:
-                self._refuse_unmapped_heading(name, heading, clinics)
-
-    def _refuse_unmapped_heading(self, name: str, heading: str, clinics: frozenset[str]) -> None:
-        cells = self.sheet.cells[heading][pd.isna(self.sheet.aside)]
-        unknown = find_unmapped(cells.array, self.source_map, name)
-        if not unknown and name.endswith(".clinic") and clinics:
-            codes = pd.Series(translate(cells.array, self.source_map, name).values)
-            strange = codes[codes.notna() & ~codes.isin(clinics)].unique()
-            unknown = [*map(str, strange)]
-        if unknown:
-            row = int(cells.index[cells.astype(str).str.strip() == unknown[0].strip()][0])
-            where = f"{self.sheet.where(row)}, column '{heading}'"
-            raise unmapped_error(unknown, self.source_map, name, where=where)
+        refuse_unknown(self.find_unknown(clinics), self.source_map, self.sheet.where)
 
     @property
     def where(self) -> str:
         """Return the file, the sheet and the map in words."""
         return f"{self.sheet.where()}, map '{self.source_map.name}'"
+
+
+def refuse_unknown(unknown: Unknown, source_map: SourceMap, where: Callable[[int], str]) -> None:
+    """Raise at the first heading with texts that the map does not know.
+
+    Parameters
+    ----------
+    unknown
+        What ``MappedSheet.find_unknown`` returns.
+    source_map
+        The map.
+    where
+        Gives file and line of a row in words.
+
+    Raises
+    ------
+    SourceMapError
+        With the texts, those of the most rows first.
+    """
+    for (name, heading), found in unknown.items():
+        if len(found):
+            told = found[~found["is_code"]] if not found["is_code"].all() else found
+            told = told.sort_values(["n", "row"], ascending=[False, True])
+            place = f"{where(int(told['row'].iloc[0]))}, column '{heading}'"
+            raise unmapped_error([*told["text"]], source_map, name, where=place)
 
 
 def plain_texts(reader: MappedSheet, heading: str) -> pd.Series:

@@ -12,12 +12,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analytics.intake.cut import Span, cut_text
 from analytics.intake.frames import stack_frames
 from analytics.intake.gathered import Gathered, gather
 from analytics.intake.map_types import SourceMap
 from analytics.intake.quick_ids import read_ids
 from analytics.intake.records import Source
-from analytics.intake.submission import Door, read_submissions
+from analytics.intake.submission import Door, read_span, read_submissions
+from analytics.intake.whole import Said, ask_span
 
 #: Bytes of text that a byte of a packed export stands for, about.
 PACKED = {".xlsx": 8, ".xlsm": 8, ".ods": 8, ".zip": 6, ".parquet": 8, ".xls": 2}
@@ -36,10 +38,22 @@ class Part:
         Place of the first of them among all.
     sources
         Exports with their maps.
+    span
+        Which rows of the only export are meant, where it is cut; nothing where all are.
+    sha256
+        Hash of the whole export, where it is cut.
     """
 
     first: int
     sources: tuple[tuple[Path, SourceMap], ...]
+    span: Span | None = None
+    sha256: str = ""
+
+    def hash_exports(self) -> tuple[str, ...]:
+        """Return the hash of the bytes of each export, or of the rows that are meant."""
+        if self.span is not None:
+            return (f"{self.span.sha256} after {self.span.skipped} lines",)
+        return tuple(hash_export(path) for path, _ in self.sources)
 
 
 def plan_parts(sources: Sequence[tuple[Path, SourceMap]], part_bytes: int) -> list[Part]:
@@ -55,6 +69,22 @@ def plan_parts(sources: Sequence[tuple[Path, SourceMap]], part_bytes: int) -> li
         room -= size
     firsts = np.cumsum([0, *map(len, parts)])
     return [Part(int(first), tuple(part)) for first, part in zip(firsts, parts, strict=False)]
+
+
+def cut_part(asked: tuple[Part, int]) -> list[Part]:
+    """Return a part as it is, or one for each span of its export where that is a large text file.
+
+    Parameters
+    ----------
+    asked
+        The part, and how many bytes make one.
+    """
+    part, part_bytes = asked
+    (path, source_map), *others = part.sources
+    if others or source_map.shape == "fhir":
+        return [part]
+    sha256, spans = cut_text(path, source_map.file, part_bytes)
+    return [replace(part, span=span, sha256=sha256) for span in spans] or [part]
 
 
 def count_bytes(path: Path) -> int:
@@ -85,6 +115,14 @@ def find_children(part: Part, door: Door) -> np.ndarray:
     return np.unique(np.concatenate([number_children(child) for child in found]))
 
 
+def ask_part(part: Part, door: Door) -> tuple[np.ndarray, Said]:
+    """Return the numbers of the children in a span, sorted, and what its export is asked."""
+    ((path, source_map),) = part.sources
+    assert part.span is not None
+    children, said = ask_span(path, source_map, door, part.span)
+    return np.unique(number_children(children)), said
+
+
 def number_children(child: Iterable[object]) -> np.ndarray:
     """Return a number for each pseudonym.
 
@@ -92,6 +130,27 @@ def number_children(child: Iterable[object]) -> np.ndarray:
     """
     held = np.array([*child], dtype=object)
     return pd.util.hash_array(held, categorize=False) if len(held) else np.array([], np.uint64)
+
+
+def join_sources(parts: Sequence[Part], sources: Sequence[Sequence[Source]]) -> list[Source]:
+    """Return the exports of all parts, one that was cut as one.
+
+    Parameters
+    ----------
+    parts
+        Parts in their order.
+    sources
+        Exports of each.
+    """
+    joined: list[Source] = []
+    for part, own in zip(parts, sources, strict=True):
+        if part.span is None:
+            joined += own
+        elif part.span.skipped:
+            joined[-1] = replace(joined[-1], n_rows=joined[-1].n_rows + own[0].n_rows)
+        else:
+            joined.append(replace(own[0], sha256=part.sha256))
+    return joined
 
 
 def find_shared(children: Sequence[np.ndarray]) -> np.ndarray:
@@ -113,6 +172,11 @@ def read_part(part: Part, door: Door) -> tuple[Gathered, tuple[Source, ...]]:
     ExportFileError, SourceMapError
         When an export cannot be read, or its map and it disagree.
     """
+    if part.span is not None:
+        ((path, source_map),) = part.sources
+        submission = read_span(path, source_map, door, part.span)
+        gathered = gather([submission], first=part.first, skipped=part.span.skipped)
+        return gathered, submission.sources
     submissions = [
         submission
         for source_map, same in groupby(part.sources, key=itemgetter(1))

@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import ExportFileError
+from analytics.intake.cut import Span
 from analytics.intake.map_types import FileSettings
 from analytics.intake.read_headings import find_repeated, name_headings
 from analytics.intake.read_parquet import read_parquet_file
-from analytics.intake.read_text import read_text_file
+from analytics.intake.read_text import read_text_file, read_text_span
 from analytics.intake.read_types import RawTable, all_columns, category_mask, is_blank
 from analytics.intake.read_workbook import read_workbook
 from analytics.intake.read_zip import open_member
@@ -61,8 +62,8 @@ class Sheet:
         return ", ".join(parts if row is None else [*parts, f"line {self.line[row]}"])
 
 
-def read_sheet(path: Path | str, settings: FileSettings) -> Sheet:
-    """Return the table of a file; blank rows are no rows.
+def read_sheet(path: Path | str, settings: FileSettings, span: Span | None = None) -> Sheet:
+    """Return the table of a file, or some rows of it; blank rows are no rows.
 
     Parameters
     ----------
@@ -70,6 +71,8 @@ def read_sheet(path: Path | str, settings: FileSettings) -> Sheet:
         A text file with delimiters, a workbook, a Parquet file, or a zip archive of one of them.
     settings
         How the file is written.
+    span
+        Where the rows stand in a text file that was cut; ``sha256`` is then that of the span.
 
     Raises
     ------
@@ -78,6 +81,8 @@ def read_sheet(path: Path | str, settings: FileSettings) -> Sheet:
         the headings are doubled or missing.
     """
     path = Path(path)
+    if span is not None:
+        return _tidy(read_text_span(path, settings, span), settings, path.name, span.sha256)
     _refuse_suffix(path, (*READERS, ARCHIVE))
     content = _read_bytes(path)
     file, table = path.name, content
@@ -86,7 +91,20 @@ def read_sheet(path: Path | str, settings: FileSettings) -> Sheet:
         _refuse_suffix(Path(member), tuple(READERS))
         file = f"{path.name}/{member}"
     raw = READERS[Path(file).suffix.lower()](table, settings, file)
-    return _tidy(raw, settings, file, hashlib.sha256(content).hexdigest())
+    sheet = _tidy(raw, settings, file, hashlib.sha256(content).hexdigest())
+    refuse_no_row(len(sheet.line), sheet.where())
+    return sheet
+
+
+def refuse_no_row(n_rows: int, where: str) -> None:
+    """Raise ``ExportFileError`` when an export holds no record."""
+    if not n_rows:
+        raise ExportFileError(
+            "the export has headings but no row",
+            where=where,
+            allowed="at least one record",
+            todo="export it again, or take it out of the settings",
+        )
 
 
 def _refuse_suffix(path: Path, allowed: tuple[str, ...]) -> None:
@@ -120,13 +138,6 @@ def _tidy(raw: RawTable, settings: FileSettings, file: str, sha256: str) -> Shee
     headings = name_headings(raw, settings, f"{place}, line {settings.last_header_line}")
     used = [i for i, name in enumerate(headings) if name]
     empty = all_columns(is_blank(raw.columns[i]) for i in used)
-    if empty.all():
-        raise ExportFileError(
-            "the export has headings but no row",
-            where=place,
-            allowed="at least one record",
-            todo="export it again, or take it out of the settings",
-        )
     first = raw.columns[used[0]]
     totals = {text.strip().casefold() for text in settings.total_rows}
     aside = np.full(len(raw.line), None, dtype=object)

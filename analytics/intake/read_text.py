@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,20 +13,47 @@ import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
 from analytics.errors import ExportFileError
+from analytics.intake.cut import Span, hash_span
 from analytics.intake.map_types import FileSettings
 from analytics.intake.read_types import RawTable, categorise
+from analytics.intake.record_ends import BYTE_ORDER_MARKS, are_quotes_plain
 
-_BYTE_ORDER_MARKS = (
-    (b"\xef\xbb\xbf", "utf-8-sig"),
-    (b"\xff\xfe", "utf-16"),
-    (b"\xfe\xff", "utf-16"),
-)
+#: A sign that Arrow takes for a byte order mark at the beginning, whatever stands there.
+_MARK = "\ufeff"
 
 #: Encodings tried only to tell a person which one may be meant.
 _USUAL_ENCODINGS = ("utf-8", "cp1252", "cp1250", "cp1251")
 
 
-def read_text_file(content: bytes, settings: FileSettings, file: str) -> RawTable:
+def read_text_span(path: Path, settings: FileSettings, span: Span) -> RawTable:
+    """Return some rows of a text file, as they stand in the table of the whole.
+
+    Parameters
+    ----------
+    path, settings
+        The file, and how it is written.
+    span
+        Where the rows stand (``intake.cut``).
+
+    Raises
+    ------
+    ExportFileError
+        When the file is not the one that was cut, or a row cannot be taken apart.
+    """
+    with path.open("rb") as file:
+        head = file.read(span.head)
+        file.seek(span.start)
+        records = file.read(span.stop - span.start)
+    if hash_span(head, records) != span.sha256:
+        raise ExportFileError(
+            f"the export '{path.name}' was changed while it was read",
+            where=str(path),
+            todo="run again when it is written in full",
+        )
+    return read_text_file(head + records, settings, path.name, span.skipped)
+
+
+def read_text_file(content: bytes, settings: FileSettings, file: str, skipped: int = 0) -> RawTable:
     """Return the table of a text file.
 
     Parameters
@@ -36,6 +64,8 @@ def read_text_file(content: bytes, settings: FileSettings, file: str) -> RawTabl
         Encoding, delimiter and line of the headings.
     file
         Name of the file, for messages.
+    skipped
+        Lines of the file that are left out of the content, after the headings.
 
     Raises
     ------
@@ -52,15 +82,16 @@ def read_text_file(content: bytes, settings: FileSettings, file: str) -> RawTabl
             todo="set header_line in the source map to the line of the headings",
         )
     body = parts[-1]
-    fast = _read_fast(body, settings)
-    table = fast if fast is not None else _read_exactly(body, settings, file)
+    fast = _read_fast(body, settings, skipped)
+    table = fast if fast is not None else _read_exactly(body, settings, file, skipped)
     upper = csv.reader(parts[settings.header_line - 1 : last - 1], delimiter=settings.delimiter)
     return replace(table, upper=tuple([*row] for row in upper))
 
 
 def decode(content: bytes, encoding: str, file: str) -> str:
     """Return the text of a file; a byte order mark goes before the declared encoding."""
-    found = next((name for mark, name in _BYTE_ORDER_MARKS if content.startswith(mark)), encoding)
+    marks = (name for mark, name, _ in BYTE_ORDER_MARKS if content.startswith(mark))
+    found = next(marks, encoding)
     try:
         return content.decode(found)
     except LookupError as error:
@@ -89,31 +120,42 @@ def _fits(content: bytes, encoding: str) -> bool:
     return True
 
 
-def _read_fast(text: str, settings: FileSettings) -> RawTable | None:
-    """Return the table as Arrow dictionaries, or nothing where lines and rows do not agree."""
+def _read_fast(text: str, settings: FileSettings, skipped: int) -> RawTable | None:
+    """Return the table as Arrow dictionaries, or nothing where another reader could differ."""
     header, _, rest = text.partition("\n")
-    if '"' in header or not rest or rest.isspace():
+    header = header.removesuffix("\r")
+    if '"' in header or "\r" in header or not rest or rest.isspace() or rest.startswith(_MARK):
         return None
     if "\r" in rest and "\r" in rest.replace("\r\n", "\n"):
         return None
-    headings = header.rstrip("\r").split(settings.delimiter)
-    names = [str(number) for number in range(len(headings))]
+    held = rest.encode("utf-8")
+    if '"' in rest and not are_quotes_plain(np.frombuffer(held, "u1"), settings.delimiter):
+        return None
+    headings = header.split(settings.delimiter)
+    table = _parse(held, len(headings), settings.delimiter)
+    if table is None or table.num_rows != rest.count("\n") + (not rest.endswith("\n")):
+        return None
+    columns = [_as_objects(column) for column in table.unify_dictionaries().combine_chunks()]
+    longest = (len(text) for column in columns for text in column.categories)
+    if max(longest, default=0) > csv.field_size_limit():
+        return None
+    first = settings.last_header_line + skipped + 1
+    n = table.num_rows
+    return RawTable("", [*headings], columns, first + np.arange(n), np.zeros(n, dtype=bool))
+
+
+def _parse(content: bytes, width: int, delimiter: str) -> pa.Table | None:
+    names = [str(number) for number in range(width)]
     kinds = dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string()))
     try:
-        table = arrow_csv.read_csv(
-            io.BytesIO(rest.encode("utf-8")),
+        return arrow_csv.read_csv(
+            io.BytesIO(content),
             read_options=arrow_csv.ReadOptions(column_names=names),
-            parse_options=arrow_csv.ParseOptions(delimiter=settings.delimiter),
+            parse_options=arrow_csv.ParseOptions(delimiter=delimiter),
             convert_options=arrow_csv.ConvertOptions(column_types=kinds, null_values=[]),
         )
     except pa.ArrowInvalid:
         return None
-    if table.num_rows != rest.count("\n") + (not rest.endswith("\n")):
-        return None
-    columns = [_as_objects(column) for column in table.unify_dictionaries().combine_chunks()]
-    first = settings.last_header_line + 1
-    n = table.num_rows
-    return RawTable("", [*headings], columns, first + np.arange(n), np.zeros(n, dtype=bool))
 
 
 def _as_objects(cells: pa.ChunkedArray) -> pd.Categorical:
@@ -122,19 +164,20 @@ def _as_objects(cells: pa.ChunkedArray) -> pd.Categorical:
     return pd.Categorical.from_codes(held.indices.to_numpy(), categories=categories)
 
 
-def _read_exactly(body: str, settings: FileSettings, file: str) -> RawTable:
+def _read_exactly(body: str, settings: FileSettings, file: str, skipped: int) -> RawTable:
     """Return the table row by row: for quoted line ends, blank lines and ragged rows."""
     reader = csv.reader(io.StringIO(body, newline=""), delimiter=settings.delimiter, strict=True)
     rows: list[list[str]] = []
     lines: list[int] = []
-    began = settings.last_header_line
+    above = began = settings.last_header_line
     try:
         headings: list[object] = [*next(reader, [])]
-        began = settings.last_header_line + reader.line_num
+        above += skipped
+        began = above + reader.line_num
         for row in reader:
             rows.append(row)
             lines.append(began)
-            began = settings.last_header_line + reader.line_num
+            began = above + reader.line_num
     except csv.Error as error:
         raise ExportFileError(
             f"the row cannot be taken apart: {error}",

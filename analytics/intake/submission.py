@@ -13,6 +13,7 @@ import pandas as pd
 from analytics.definitions.columns import EXTRA_PREFIX, TABLES
 from analytics.errors import SourceMapError
 from analytics.intake.correct import correct_cells, join_children, remove_rows
+from analytics.intake.cut import Span
 from analytics.intake.facts import find_troubles, join_troubles, read_facts
 from analytics.intake.fhir import read_resources
 from analytics.intake.headings import check_headings, read_headings, used_headings
@@ -98,15 +99,28 @@ def read_submissions(paths: Sequence[Path], source_map: SourceMap, door: Door) -
     SourceMapError
         When the map and an export disagree, or a text column looks like direct identifiers.
     """
+    refuse_doubtful(source_map)
+    sheets = [sheet for path in paths for sheet in open_sheets(path, source_map, door.clinics)]
+    stacks = groupby(sheets, key=lambda sheet: tuple(sheet.cells.columns))
+    stacked = [stack_sheets([*same]) for _, same in stacks]
+    return [_translate(*_correct(stack, source_map, door), door) for stack in stacked]
+
+
+def read_span(path: Path, source_map: SourceMap, door: Door, span: Span) -> Submission:
+    """Return what some rows of an export say that ``intake.whole`` has let in as a whole."""
+    stack = stack_sheets([open_span(path, source_map, span)])
+    stack, corrected = correct_cells(stack, source_map, door.corrections)
+    return _translate(MappedSheet(stack, source_map), corrected, door)
+
+
+def refuse_doubtful(source_map: SourceMap) -> None:
+    """Raise ``SourceMapError`` when a map has choices that nobody has settled."""
     if source_map.doubtful:
         raise SourceMapError(
             f"the map '{source_map.name}' still has {len(source_map.doubtful)} doubtful choices",
             where="; ".join(source_map.doubtful),
             todo="settle each in the map, then take it out of 'doubtful'",
         )
-    sheets = [sheet for path in paths for sheet in open_sheets(path, source_map, door.clinics)]
-    stacks = groupby(sheets, key=lambda sheet: tuple(sheet.cells.columns))
-    return [_translate(stack_sheets([*same]), source_map, door) for _, same in stacks]
 
 
 def open_sheets(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> list[Sheet]:
@@ -121,12 +135,25 @@ def open_sheets(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> l
     return [replace(s, cells=s.cells[used_headings(source_map, s)]) for s in sheets]
 
 
-def _translate(stack: Stacked, source_map: SourceMap, door: Door) -> Submission:
+def open_span(path: Path, source_map: SourceMap, span: Span) -> Sheet:
+    """Return some rows of an export under the headings that its map reads."""
+    sheet = read_sheet(path, source_map.file, span)
+    check_headings(source_map, sheet)
+    return replace(sheet, cells=sheet.cells[used_headings(source_map, sheet)])
+
+
+def _correct(stack: Stacked, source_map: SourceMap, door: Door) -> tuple[MappedSheet, pd.DataFrame]:
+    """Return corrected rows beside their map, and what was tried; refuse what cannot be let in."""
     stack, corrected = correct_cells(stack, source_map, door.corrections)
     reader = MappedSheet(stack, source_map)
     if len(corrected):
         reader.refuse_identifiers(door.clinics)
     _refuse_unmapped(reader, door.clinics)
+    return reader, corrected
+
+
+def _translate(reader: MappedSheet, corrected: pd.DataFrame, door: Door) -> Submission:
+    stack, source_map = reader.sheet, reader.source_map
     rows, removed = remove_rows(stack, _read_rows(reader, door.key), door.corrections)
     rows, joined = join_children(rows, door.corrections)
     visits, of_visits = _read_visits(reader, rows)
@@ -156,14 +183,9 @@ def _refuse_unmapped(reader: MappedSheet, clinics: frozenset[str]) -> None:
 
 
 def _read_rows(reader: MappedSheet, key: bytes) -> pd.DataFrame:
-    sheet, source_map = reader.sheet, reader.source_map
-    clinic = _clinic_of_rows(reader)
-    parts = [plain_texts(reader, heading) for heading in source_map.child.id]
-    purpose = "child"
-    if source_map.child.scope == "clinic":
-        parts = [clinic, *parts]
-        purpose = "child of a clinic"
-    child = key_texts(parts, key, purpose=purpose)
+    sheet = reader.sheet
+    clinic = clinic_of_rows(reader)
+    child = name_children(reader, clinic, key)
     reason = np.full(reader.n, None, dtype=object)
     reason[child.isna()] = "missing"
     reason = np.where(pd.isna(sheet.aside), reason, sheet.aside)
@@ -179,7 +201,26 @@ def _read_rows(reader: MappedSheet, key: bytes) -> pd.DataFrame:
     )
 
 
-def _clinic_of_rows(reader: MappedSheet) -> pd.Series:
+def name_children(reader: MappedSheet, clinic: pd.Series, key: bytes) -> pd.Series:
+    """Return the pseudonym of each row's child; missing where the row does not name one.
+
+    Parameters
+    ----------
+    reader
+        Rows beside their map.
+    clinic
+        Clinic of each row (``clinic_of_rows``).
+    key
+        Secret of the pseudonyms.
+    """
+    parts = [plain_texts(reader, heading) for heading in reader.source_map.child.id]
+    if reader.source_map.child.scope == "clinic":
+        return key_texts([clinic, *parts], key, purpose="child of a clinic")
+    return key_texts(parts, key, purpose="child")
+
+
+def clinic_of_rows(reader: MappedSheet) -> pd.Series:
+    """Return the clinic of each row; missing where no column says it."""
     for table in ("visits", "children"):
         texts = reader.texts(table, "clinic")
         if texts is not None:

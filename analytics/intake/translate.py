@@ -101,14 +101,24 @@ def translate(cells: pd.Categorical, source_map: SourceMap, name: str) -> Transl
     )
 
 
-def find_unmapped(cells: pd.Categorical, source_map: SourceMap, name: str) -> list[str]:
-    """Return the texts of a coded column that the map does not know, with the most rows first."""
+def is_coded(name: str) -> bool:
+    """Return whether a ``table.column`` holds agreed codes."""
     table, _, short = name.partition(".")
-    if declared_column(table, short).kind not in ("code", "flag") and short != "clinic":
-        return []
-    bad = translate(cells, source_map, name).is_bad
-    counts = pd.Series(cells)[bad].value_counts()
-    return [str(text) for text, n in counts.items() if n]
+    return declared_column(table, short).kind in ("code", "flag") or short == "clinic"
+
+
+def find_unmapped(cells: pd.Categorical, source_map: SourceMap, name: str) -> pd.DataFrame:
+    """Return the texts of a coded column that the map does not know.
+
+    Returns
+    -------
+    DataFrame
+        ``text``, ``n`` (rows that have it) and ``row`` (the first of them).
+    """
+    at = np.flatnonzero(translate(cells, source_map, name).is_bad)
+    codes, first, n = np.unique(cells.codes[at], return_index=True, return_counts=True)
+    texts = [str(cells.categories[code]) for code in codes]
+    return pd.DataFrame({"text": texts, "n": n, "row": at[first]})
 
 
 def unmapped_error(
