@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +28,10 @@ from analytics.courses.parts import order_visits, read_kept
 from analytics.courses.pieces import (
     SOURCES,
     Bucket,
+    Looked,
     Piece,
     Work,
+    let_in,
     look,
     settle_bucket,
     settle_part,
@@ -43,9 +46,18 @@ from analytics.intake.frames import stack_frames
 from analytics.intake.identity import check_key
 from analytics.intake.load import Programme, load, refuse_same_file
 from analytics.intake.map_types import SourceMap
-from analytics.intake.part import count_buckets, count_bytes, find_shared, plan_parts
+from analytics.intake.part import (
+    Part,
+    count_buckets,
+    count_bytes,
+    cut_part,
+    find_shared,
+    join_sources,
+    plan_parts,
+)
 from analytics.intake.records import Records, Source
 from analytics.intake.submission import Door
+from analytics.intake.whole import refuse_whole
 
 #: How long a part is kept that no run has a use for.
 KEPT_SECONDS = 7 * 24 * 3600
@@ -129,21 +141,40 @@ def settle_network(exports: Exports, engine: Engine) -> Iterator[Network]:
     with _folder(engine) as folder:
         work = _work(exports, folder)
         with working(engine, engine.choose(exports.n_bytes)) as over:
-            made = _settle_all(over, work, exports, engine.part_bytes)
-        read = tuple(source for place in made for source in _read_sources(place))
+            parts = _plan(over, exports, engine.part_bytes)
+            made = _settle_all(over, work, parts)
+        own = [_read_sources(place) for place in made[: len(parts)]]
+        read = tuple(join_sources(parts, own))
         _forget_others(folder, made)
         yield Network(work, made, read)
 
 
-def _settle_all(over: Mapper, work: Work, exports: Exports, part_bytes: int) -> tuple[Path, ...]:
+def _plan(over: Mapper, exports: Exports, part_bytes: int) -> list[Part]:
+    """Return the parts; a large text file makes several."""
+    asked = [(part, part_bytes) for part in plan_parts(exports.sources, part_bytes)]
+    return [piece for cut in over(cut_part, asked) for piece in cut]
+
+
+def _judge_whole(work: Work, parts: Sequence[Part], looked: Sequence[Looked]) -> None:
+    """Refuse exports that were cut for what only all their rows can tell."""
+    cut = [(part, one.said) for part, one in zip(parts, looked, strict=True) if part.span]
+    for _, same in groupby(cut, key=lambda pair: pair[0].first):
+        spans, answers = zip(*same, strict=True)
+        said = [answer for answer in answers if answer is not None]
+        if len(said) == len(answers):  # else it was let in before
+            refuse_whole(said, spans[0].sources[0][1])
+        let_in(work, spans[0])
+
+
+def _settle_all(over: Mapper, work: Work, parts: Sequence[Part]) -> tuple[Path, ...]:
     """Settle every part, then every bucket, and return their folders in that order."""
-    parts = plan_parts(exports.sources, part_bytes)
     looked = [*over(look, [(work, part) for part in parts])]
-    shared = find_shared([children for _, children in looked])
+    _judge_whole(work, parts, looked)
+    shared = find_shared([one.children for one in looked])
     n_buckets = count_buckets(len(shared))
     pieces = [
-        Piece(work, part, hashes, np.intersect1d(children, shared), n_buckets)
-        for part, (hashes, children) in zip(parts, looked, strict=True)
+        Piece(work, part, one.hashes, np.intersect1d(one.children, shared), n_buckets)
+        for part, one in zip(parts, looked, strict=True)
     ]
     _do(over, settle_part, pieces)
     places = tuple(piece.place for piece in pieces)
@@ -181,8 +212,6 @@ def _work(exports: Exports, folder: Path) -> Work:
 
 
 def _read_sources(place: Path) -> list[Source]:
-    if not (place / SOURCES).is_file():
-        return []  # a bucket
     told = json.loads((place / SOURCES).read_text(encoding="utf-8"))
     return [Source(**source) for source in told]
 

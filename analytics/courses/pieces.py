@@ -27,15 +27,16 @@ from analytics.intake.gathered import Gathered
 from analytics.intake.ledger import Ledger
 from analytics.intake.part import (
     Part,
+    ask_part,
     deal_rows,
     find_children,
-    hash_export,
     join_rows,
     read_part,
 )
 from analytics.intake.records import Records
 from analytics.intake.settle import Settled, settle
 from analytics.intake.submission import Door
+from analytics.intake.whole import Said
 
 SOURCES = "sources.json"
 
@@ -101,20 +102,56 @@ class Bucket:
         return self.work.place(self.number, [part.name for part in self.parts])
 
 
-def look(piece: tuple[Work, Part]) -> tuple[tuple[str, ...], np.ndarray]:
+@dataclass(frozen=True)
+class Looked:
+    """What the first look at a part found.
+
+    Parameters
+    ----------
+    hashes
+        Hash of each export, or of the span of one.
+    children
+        Numbers of the children in it, sorted.
+    said
+        What the rows say of their export as a whole; nothing where it is not cut, or was let in.
+    """
+
+    hashes: tuple[str, ...]
+    children: np.ndarray
+    said: Said | None = None
+
+
+def look(piece: tuple[Work, Part]) -> Looked:
     """Return the hashes of a part's exports, and the numbers of the children in it."""
     work, part = piece
-    hashes = tuple(hash_export(path) for path, _ in part.sources)
+    hashes = part.hash_exports()
     maps = [repr(source_map) for _, source_map in part.sources]
     kept = work.place("children", hashes, maps).with_suffix(".npy")
-    if kept.is_file():
+    if kept.is_file() and (part.span is None or is_let_in(work, part)):
         kept.touch()
-        return hashes, np.load(kept)
-    children = find_children(part, work.door)
+        return Looked(hashes, np.load(kept))
+    children, said = (
+        ask_part(part, work.door) if part.span else (find_children(part, work.door), None)
+    )
     with tempfile.NamedTemporaryFile(dir=work.folder, suffix=".part", delete=False) as file:
         np.save(file, children)
     Path(file.name).replace(kept)
-    return hashes, children
+    return Looked(hashes, children, said)
+
+
+def is_let_in(work: Work, part: Part) -> bool:
+    """Return whether the whole of a cut export was judged before, and nothing was wrong with it."""
+    return _mark(work, part).is_file()
+
+
+def let_in(work: Work, part: Part) -> None:
+    """Note that nothing is wrong with the whole of a cut export."""
+    _mark(work, part).touch()
+
+
+def _mark(work: Work, part: Part) -> Path:
+    maps = [repr(source_map) for _, source_map in part.sources]
+    return work.place("let in", part.sha256, maps).with_suffix(".whole")
 
 
 def settle_part(piece: Piece) -> None:
