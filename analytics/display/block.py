@@ -16,6 +16,7 @@ from analytics.definitions.labels import label
 from analytics.display import words
 from analytics.display.figures import draw, to_png, to_svg
 from analytics.display.plain import Claim, list_claims
+from analytics.display.sheets import Sheets, split
 from analytics.display.tables import Table, require_released, tabulate
 from analytics.results import Phrase
 from analytics.sharing.protect import Released
@@ -23,6 +24,8 @@ from analytics.sharing.protect import Released
 #: Type of the data of a block among the outputs of a notebook.
 BLOCK_TYPE = "application/vnd.talipes-outcomes.block+json"
 
+#: Where its data hold the parts of a tall figure after the first, as PNG in base 64.
+MORE_PICTURES = "more_pictures"
 
 #: Shapes whose sentences pick out what is unusual, and do not go through the table row by row.
 _TELLS = ("trend", "comparison", "curve")
@@ -67,21 +70,26 @@ class Block:
         return tabulate(self.released, self.language)
 
     @cached_property
-    def svg(self) -> str:
-        """Return the figure as SVG without a name of its own; the page around it names it."""
-        return to_svg(self._figure)
+    def svgs(self) -> tuple[str, ...]:
+        """Return the figure as SVG, in parts that fit a sheet; the page around them names them."""
+        return tuple(map(to_svg, self._figures))
 
     @cached_property
-    def png(self) -> bytes:
+    def pngs(self) -> tuple[bytes, ...]:
         """Return the figure as PNG fit for print, for files that cannot hold SVG."""
         # Laid out once already: without this the places of all texts are worked out again.
-        assert self.svg
-        self._figure.set_layout_engine("none")
-        return to_png(self._figure)
+        assert self.svgs
+        for figure in self._figures:
+            figure.set_layout_engine("none")
+        return tuple(map(to_png, self._figures))
 
     @cached_property
-    def _figure(self) -> Figure:
-        return draw(self.released, self.language)
+    def _figures(self) -> tuple[Figure, ...]:
+        return tuple(draw(part, self.language) for part in self._sheets.parts)
+
+    @cached_property
+    def _sheets(self) -> Sheets:
+        return split(self.released)
 
     @cached_property
     def sentences(self) -> tuple[str, ...]:
@@ -121,10 +129,23 @@ class Block:
         )
 
     def _figure_html(self) -> str:
-        alt = escape(words.alt(self.released, self.language), quote=True)
-        svg = self.svg.replace("<svg ", f'<svg role="img" aria-label="{alt}" ', 1)
-        caption = escape(self.table.title)
-        return f'<figure tabindex="0">{svg}<figcaption>{caption}</figcaption></figure>'
+        drawn = "".join(map(_named, self.svgs, self._alts()))
+        caption = self.table.title
+        if left_out := self._sheets.n_left_out:
+            more = label(self.language, "axis.more_rows", n=left_out)
+            caption = label(self.language, "word.caption", title=caption, units=more)
+        kind = ' class="parts"' if len(self.svgs) > 1 else ""
+        return (
+            f'<figure tabindex="0"{kind}>{drawn}<figcaption>{escape(caption)}</figcaption></figure>'
+        )
+
+    def _alts(self) -> list[str]:
+        """Return the alternative text of each part; what the figure says stands in the first."""
+        rest = [
+            label(self.language, "alt.part", title=self.table.title, n=n, total=len(self.svgs))
+            for n in range(2, len(self.svgs) + 1)
+        ]
+        return [words.alt(self.released, self.language), *rest]
 
     def _findings_html(self) -> str:
         """Return what the result says; where that only says every row again, folded away."""
@@ -150,7 +171,7 @@ class Block:
             "sentences": list(self.sentences),
             "notes": list(self.table.notes),
             "alt": words.alt(released, self.language),
-            "svg": self.svg,
+            "svg": "".join(self.svgs),
             "table": self.table.to_data(),
             "groups": list(released.groups),
             "frame": _records(released.frame),
@@ -176,17 +197,21 @@ class Block:
     def _repr_mimebundle_(
         self, include: object = None, exclude: object = None
     ) -> dict[str, object]:
-        picture = {"image/png": b64encode(self.png).decode()} if self.has_picture else {}
-        return {
-            "text/plain": self.to_text(),
-            "text/html": self.to_html(),
-            **picture,
-            BLOCK_TYPE: self.to_data(),
-        }
+        forms = {"text/plain": self.to_text(), "text/html": self.to_html()}
+        if not self.has_picture:
+            return forms | {BLOCK_TYPE: self.to_data()}
+        first, *more = (b64encode(png).decode() for png in self.pngs)
+        # A form holds one picture: those of the other sheets stand among the data.
+        data = self.to_data() | ({MORE_PICTURES: more} if more else {})
+        return forms | {"image/png": first, BLOCK_TYPE: data}
 
 
 def _section(classes: str, kind: str, html: str) -> str:
     return f'<section class="{classes}" data-shape="{kind}">\n{html}\n</section>'
+
+
+def _named(svg: str, alt: str) -> str:
+    return svg.replace("<svg ", f'<svg role="img" aria-label="{escape(alt, quote=True)}" ', 1)
 
 
 def _claim_html(claim: Claim) -> str:

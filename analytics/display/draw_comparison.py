@@ -10,7 +10,17 @@ from analytics.definitions.labels import label
 from analytics.display import measures, numbers, terms
 from analytics.display.draw_rows import DotRow, draw_rows, span
 from analytics.display.readings import Row, rows_of, scale_of_comparison
-from analytics.display.theme import PALE, QUIET, ROW_HEIGHT, SERIES, fit, fold, new_figure
+from analytics.display.theme import (
+    FOLDED_HEIGHT,
+    PALE,
+    QUIET,
+    ROW_HEIGHT,
+    SERIES,
+    fit,
+    fold,
+    move_apart,
+    new_figure,
+)
 from analytics.sharing.protect import Released
 
 #: Position to mark and colour; the mark alone tells it.
@@ -21,7 +31,9 @@ _MARKS = {
     "too_few": ("x", QUIET),
 }
 _UNUSUAL = ("higher", "lower")
-_MOST_ROWS = 60
+
+#: Least distance between the names of lines, as a share of the axis.
+_APART = 0.045
 
 
 def draw_comparison(released: Released, language: str) -> Figure:
@@ -30,9 +42,9 @@ def draw_comparison(released: Released, language: str) -> Figure:
     if "limits" in released.beside:
         return _funnel(read, released, language)
     scale = scale_of_comparison(released)
-    names = _names(read, released, language)[:_MOST_ROWS]
-    rows = [_row(row, name, scale, language) for row, name in zip(read, names, strict=False)]
-    height = ROW_HEIGHT if not released.groups else 0.36
+    names = _names(read, released, language)
+    rows = [_row(row, name, scale, language) for row, name in zip(read, names, strict=True)]
+    height = FOLDED_HEIGHT if released.groups else ROW_HEIGHT
     figure = new_figure(0.6 + height * len(rows))
     axes = figure.add_subplot()
     draw_rows(axes, rows)
@@ -67,7 +79,7 @@ def _funnel(read: list[Row], released: Released, language: str) -> Figure:
     scale = scale_of_comparison(released)
     figure = new_figure(3.9)
     axes = figure.add_subplot()
-    _draw_limits(axes, released, scale, language)
+    named = _draw_limits(axes, released, scale)
     for flag, (marker, colour) in _MARKS.items():
         rows = [r for r in read if r.text("flag") == flag and r.estimate is not None]
         points = [
@@ -94,14 +106,21 @@ def _funnel(read: list[Row], released: Released, language: str) -> Figure:
     axes.set_xlim(left=0)
     axes.grid(color=PALE, linewidth=0.7)
     axes.set_axisbelow(True)
+    _name_limits(axes, named, language)
     return figure
 
 
-def _draw_limits(axes: Axes, released: Released, scale: str, language: str) -> None:
-    """Draw the lines beside the result: ``denominator`` and any of centre and limits."""
+def _draw_limits(axes: Axes, released: Released, scale: str) -> dict[str, float]:
+    """Draw the lines beside the result: ``denominator`` and any of centre and limits.
+
+    Returns
+    -------
+    dict
+        Height at which each kind of line ends: the centre, and of the limits the upper ones.
+    """
     limits = released.beside["limits"].sort_values("denominator")
     looks = {"centre": "-", "95": "--", "998": ":"}
-    named = set()
+    named: dict[str, float] = {}
     for column in limits.columns:
         kind = next((k for k in looks if column.endswith(k)), None)
         if kind is None:
@@ -109,8 +128,14 @@ def _draw_limits(axes: Axes, released: Released, scale: str, language: str) -> N
         values = limits[column].astype(float) * measures.times(scale)
         axes.plot(limits["denominator"], values, looks[kind], color=QUIET, linewidth=0.9)
         if column.startswith("upper") or kind == "centre":
-            named.add((kind, float(values.iloc[-1])))
-    for kind, height in sorted(named):
+            named[kind] = float(values.iloc[-1])
+    return named
+
+
+def _name_limits(axes: Axes, named: dict[str, float], language: str) -> None:
+    low, high = axes.get_ylim()
+    heights = move_apart(list(named.values()), _APART * (high - low))
+    for kind, height in zip(named, heights, strict=True):
         words = label(language, "axis.centre" if kind == "centre" else f"axis.limits_{kind}")
         axes.annotate(
             words, (1.0, height), xycoords=("axes fraction", "data"), xytext=(4, 0),

@@ -15,14 +15,27 @@ from analytics.definitions.labels import label
 from analytics.display import numbers, terms
 from analytics.display.curve_table import count_words, is_coarse, parts_of, read_at, ticks
 from analytics.display.numbers import DAYS_IN_YEAR
-from analytics.display.theme import PALE, QUIET, RULE, SERIES, Style, fit, new_figure
+from analytics.display.theme import (
+    PALE,
+    QUIET,
+    RULE,
+    SERIES,
+    Style,
+    fit,
+    fold,
+    move_apart,
+    new_figure,
+)
 from analytics.sharing.protect import Released
 
 _CURVE_HEIGHT = 3.1
 _LINE_HEIGHT = 0.19
 _PANEL_COLUMNS = 3
 
-#: Least distance between the names at the ends of curves, as a share of the axis.
+#: Letters of a curve's name, and of a line of it at the curve's end.
+_LONGEST_NAME, _NAME_LINE = 60, 22
+
+#: Least distance between the names at the ends of curves for each line, as a share of the axis.
 _APART = 0.055
 
 
@@ -49,11 +62,11 @@ def draw_curve(released: Released, language: str) -> Figure:
 def _name(key: tuple[object, ...], released: Released, language: str) -> str:
     state = label(language, f"state.{key[-1]}")
     if not released.groups:
-        return fit(state, longest=26)
+        return fit(state, longest=_LONGEST_NAME)
     words = terms.group(released.groups, key[:-1], language)
     if released.frame["state"].nunique() > 1:
         words = f"{words} \N{MIDDLE DOT} {state}"
-    return fit(words, longest=26)
+    return fit(words, longest=_LONGEST_NAME)
 
 
 def _with_table(lines: Sequence[_Line], released: Released, language: str) -> Figure:
@@ -116,16 +129,14 @@ def _name_ends(axes: Axes, lines: Sequence[_Line]) -> None:
     """Write each curve's name at the right, moved apart where ends meet."""
     if len(lines) < 2:
         return
+    names = [fold(line.name, width=_NAME_LINE, most=3) for line in lines]
+    most = max(name.count("\n") + 1 for name in names)
     ends = [float(line.rows["estimate"].iloc[-1] or 0.0) for line in lines]
-    order = np.argsort(ends)
-    places = np.array(ends)[order]
-    for i in range(1, len(places)):
-        places[i] = max(places[i], places[i - 1] + _APART)
-    places -= max(places[-1] - 1.0, 0.0)
-    for place, number in zip(places, order, strict=True):
-        line = lines[number]
+    places = np.array(move_apart(ends, _APART * most))
+    places -= max(places.max() - 1.0, 0.0)
+    for line, name, place in zip(lines, names, places, strict=True):
         axes.annotate(
-            line.name,
+            name,
             (1.0, place),
             xycoords=("axes fraction", "data"),
             xytext=(24, 0),
@@ -178,8 +189,12 @@ def _write_table(
     language: str,
 ) -> None:
     names, place = [], 0
+    of_line = axes.get_yaxis_transform()
     for line, table in zip(lines, tables, strict=True):
-        names.append(line.name if len(lines) > 1 else "")
+        names.append("")
+        if len(lines) > 1:
+            axes.text(0, place, line.name, transform=of_line, va="center", fontsize=7.5,
+                      color=line.style.colour, fontweight="bold")  # fmt: skip
         for count, name in words.items():
             place += 1
             names.append(name)
@@ -188,12 +203,7 @@ def _write_table(
                 axes.text(time, place, text, ha="center", va="center", fontsize=7.5)
         place += 1
     axes.set_yticks(range(len(names)), names, fontsize=7.5)
-    for number, tick in enumerate(axes.get_yticklabels()):
-        if number % (len(words) + 1) == 0:
-            tick.set_color(lines[number // (len(words) + 1)].style.colour)
-            tick.set_fontweight("bold")
-        else:
-            tick.set_color(QUIET)
+    axes.tick_params(axis="y", labelcolor=QUIET)
     axes.set_ylim(place - 0.4, 0.4 if len(lines) == 1 else -0.6)
     axes.tick_params(length=0, labelbottom=False, pad=14)
     for side in axes.spines.values():
@@ -216,7 +226,7 @@ def _in_panels(lines: Sequence[_Line], released: Released, language: str) -> Fig
         _draw_line(axes, lines[number], is_steps=not is_coarse(released))
         _set_axes(axes, released, language)
         axes.set_xticks(ticks(released)[::2])
-        axes.set_title(fit(lines[number].name, longest=24), fontsize=8.5)
+        axes.set_title(fold(lines[number].name, width=28), fontsize=8.5)
         is_last = number + _PANEL_COLUMNS >= len(lines)
         axes.tick_params(labelbottom=is_last)
         axes.set_xlabel(axes.get_xlabel() if is_last else "")

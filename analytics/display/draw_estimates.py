@@ -15,26 +15,24 @@ from analytics.definitions.labels import label
 from analytics.display import measures, numbers, terms
 from analytics.display.draw_rows import DotRow, draw_rows, span
 from analytics.display.readings import Row, rows_of
+from analytics.display.sheets import ALONG_TIME
 from analytics.display.theme import (
+    FOLDED_HEIGHT,
     INK,
+    MOST_IN_PANEL,
     PALE,
+    PANEL_HEIGHT,
     QUIET,
-    ROW_HEIGHT,
     SERIES,
     Style,
     fit,
     fold,
     new_figure,
+    panel_of_rows,
 )
 from analytics.sharing.protect import Released
 
 _WITHIN = {"percent": (0.0, 100.0)}
-
-#: More rows than this in one panel cannot be read; the rest stand in the table.
-_MOST_ROWS = 40
-
-#: Groups that follow on each other in time.
-ALONG_TIME = ("quarter", "quarter_done", "period")
 
 _COLUMNS = 2
 
@@ -68,10 +66,10 @@ def _in_rows(read: Sequence[Row], released: Released, language: str) -> Figure:
     own = released.context.own_measures
     by_scale: dict[str, list[DotRow]] = {}
     for row in read:
-        name = fold(measures.name_of(row.text("measure"), language, own), width=34)
+        name = fold(measures.name_of(row.text("measure"), language, own), width=46, most=3)
         dots = by_scale.setdefault(measures.scale_of(row.text("measure"), own), [])
         dots.append(_dot(row, name, language, own))
-    heights = [0.36 * len(rows) + 0.5 for rows in by_scale.values()]
+    heights = [FOLDED_HEIGHT * len(rows) + 0.5 for rows in by_scale.values()]
     figure = new_figure(sum(heights) + 0.1)
     panels = figure.subplots(len(by_scale), 1, squeeze=False, height_ratios=heights)[:, 0]
     for axes, (scale, rows) in zip(panels, by_scale.items(), strict=True):
@@ -87,9 +85,9 @@ def _by_group(read: Sequence[Row], released: Released, language: str) -> Figure:
     own = released.context.own_measures
     panels = _split(read)
     groups = list(dict.fromkeys(row.groups for row in read))
-    shown = groups[:_MOST_ROWS]
+    shown = groups[:MOST_IN_PANEL]
     names = [fold(terms.group(released.groups, g, language), width=24) for g in shown]
-    figure, axes_of = _grid(len(panels), 0.62 + ROW_HEIGHT * max(len(shown), 2))
+    figure, axes_of = _grid(len(panels), panel_of_rows(len(shown)))
     for number, (axes, (measure, rows)) in enumerate(zip(axes_of, panels.items(), strict=False)):
         of_group = {row.groups: row for row in rows}
         nothing = DotRow("", None, None, None, "")
@@ -110,7 +108,7 @@ def _along_time(read: Sequence[Row], released: Released, language: str) -> Figur
     own = released.context.own_measures
     panels = _split(read)
     periods = sorted({str(row.groups[0]) for row in read})
-    figure, axes_of = _grid(len(panels), 1.9)
+    figure, axes_of = _grid(len(panels), PANEL_HEIGHT)
     for axes, (measure, rows) in zip(axes_of, panels.items(), strict=False):
         places = [periods.index(str(row.groups[0])) for row in rows]
         dots = [_dot(row, "", language, own) for row in rows]

@@ -43,7 +43,10 @@ def draw_rows(axes: Axes, rows: Sequence[DotRow]) -> None:
             color=QUIET if row.estimate is None else INK,
             style="italic" if row.estimate is None else "normal",
         )
-    axes.set_yticks(range(len(rows)), [row.name for row in rows])
+    axes.set_yticks(range(len(rows)), [row.name for row in rows], fontsize=8)
+    for tick, row in zip(axes.get_yticklabels(), rows, strict=True):
+        if row.name.count("\n") > 1:
+            tick.set_fontsize(7)
     axes.set_ylim(len(rows) - 0.4, -0.6)
     quiet_y(axes)
 

@@ -10,10 +10,17 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from analytics.definitions.labels import label
 from analytics.display import measures, numbers, terms
 from analytics.display.readings import Row, rows_of, scale_of_trend
-from analytics.display.theme import INK, PALE, QUIET, SERIES, fit, new_figure
+from analytics.display.theme import (
+    INK,
+    PALE,
+    PANEL_HEIGHT,
+    QUIET,
+    SERIES,
+    fit,
+    move_apart,
+    new_figure,
+)
 from analytics.sharing.protect import Released
-
-_MOST_PANELS = 24
 
 
 def draw_trend(released: Released, language: str) -> Figure:
@@ -21,16 +28,15 @@ def draw_trend(released: Released, language: str) -> Figure:
     panels: dict[tuple[object, ...], list[Row]] = {}
     for row in rows_of(released, released.frame):
         panels.setdefault(row.groups, []).append(row)
-    shown = dict(list(panels.items())[:_MOST_PANELS])
-    columns = 1 if len(shown) == 1 else 2
-    lines = -(-len(shown) // columns)
-    figure = new_figure((2.8 if columns == 1 else 1.9) * lines)
+    columns = 1 if len(panels) == 1 else 2
+    lines = -(-len(panels) // columns)
+    figure = new_figure((2.8 if columns == 1 else PANEL_HEIGHT) * lines)
     grid = list(figure.subplots(lines, columns, squeeze=False).flat)
-    for axes, (groups, rows) in zip(grid, shown.items(), strict=False):
+    for axes, (groups, rows) in zip(grid, panels.items(), strict=False):
         _draw_panel(axes, rows, released, language, is_small=columns > 1)
         if groups:
             axes.set_title(fit(terms.group(released.groups, groups, language)), fontsize=8.5)
-    for spare in grid[len(shown) :]:
+    for spare in grid[len(panels) :]:
         spare.set_visible(False)
     return figure
 
@@ -64,23 +70,29 @@ def _draw_panel(
             side = "right" if place > len(rows) / 2 else "left"
             axes.annotate(words, (place, height), xytext=(-8 if side == "right" else 8, 4),
                           textcoords="offset points", ha=side, fontsize=7.5, color=INK)  # fmt: skip
-    _name_lines(axes, columns, language)
     words = terms.axis_of(released.context.question, scale, language)
     axes.set_ylabel(words)
     _set_axes(axes, rows, language, n_ticks=4 if is_small else 6)
+    _name_lines(axes, columns, apart=0.1 if is_small else 0.055, language=language)
 
 
 def _shown(value: float | None, scale: str) -> float:
     return float("nan") if value is None else value * measures.times(scale)
 
 
-def _name_lines(axes: Axes, columns: dict[str, np.ndarray], language: str) -> None:
-    for name, words in (("centre", "axis.centre"), ("upper_limit", "axis.limits")):
-        known = columns[name][~np.isnan(columns[name])]
-        if len(known):
-            axes.annotate(label(language, words), (1.0, known[-1]), fontsize=7.5, color=QUIET,
-                          xycoords=("axes fraction", "data"), xytext=(4, 0),
-                          textcoords="offset points", va="center")  # fmt: skip
+def _name_lines(axes: Axes, columns: dict[str, np.ndarray], *, apart: float, language: str) -> None:
+    """Write what the lines are at their ends, at least so large a share of the axis apart."""
+    ends = {
+        words: float(known[-1])
+        for name, words in (("centre", "axis.centre"), ("upper_limit", "axis.limits"))
+        if len(known := columns[name][~np.isnan(columns[name])])
+    }
+    low, high = axes.get_ylim()
+    heights = move_apart(list(ends.values()), apart * (high - low))
+    for words, height in zip(ends, heights, strict=True):
+        axes.annotate(label(language, words), (1.0, height), fontsize=7.5, color=QUIET,
+                      xycoords=("axes fraction", "data"), xytext=(4, 0),
+                      textcoords="offset points", va="center")  # fmt: skip
 
 
 def _set_axes(axes: Axes, rows: list[Row], language: str, *, n_ticks: int) -> None:

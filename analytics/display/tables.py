@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 from itertools import groupby
 
 from analytics.definitions.labels import label
-from analytics.display import measures, words
+from analytics.display import measures, numbers, terms, words
 from analytics.display.readings import asked_of
 from analytics.display.table_rows import ROWS, Cell, Column
 from analytics.results import ESTIMATES
 from analytics.sharing.protect import Released
 
 __all__ = ["Cell", "Column", "Table", "tabulate"]
+
+
+#: A table along time with more rows than this shows each group's latest ones on a page: nobody
+#: reads 4,000 lines there, and on paper they are 200 sheets. Workbook and data have all.
+MOST_ROWS = 500
+FEWEST_LATEST = 4
+
+#: Rows that share one header cell; more are cut into parts that are about as long as each other.
+_MOST_TOGETHER = 15
 
 
 @dataclass(frozen=True)
@@ -35,6 +44,8 @@ class Table:
         Lines below the table.
     units
         Words for what one count is; empty where each row names its own.
+    language
+        Language of the words.
     """
 
     title: str
@@ -43,6 +54,16 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     notes: tuple[str, ...] = ()
     units: str = ""
+    language: str = "en"
+
+    @property
+    def n_latest(self) -> int:
+        """Return how many rows of each group a page shows, the latest; 0 for all."""
+        along_time = len(self.columns) > 1 and self.columns[1].name in terms.QUARTERS
+        if not along_time or len(self.rows) <= MOST_ROWS:
+            return 0
+        n_groups = len({row[0].text for row in self.rows})
+        return max(FEWEST_LATEST, MOST_ROWS // n_groups)
 
     @property
     def header(self) -> tuple[str, ...]:
@@ -50,21 +71,37 @@ class Table:
         return tuple(column.words for column in self.columns)
 
     def to_html(self) -> str:
-        """Return a table element with caption and header cells; every text is escaped."""
+        """Return a table element with caption and header cells; every text is escaped.
+
+        Below it stands how many rows the workbook has, where these are not all.
+        """
         heads = "".join(
             f'<th scope="col"{_as_number(column)}>{escape(column.words)}</th>'
             for column in self.columns
         )
-        bodies = "\n".join(self._body_html(list(run)) for run in self._runs())
+        bodies = "\n".join(self._body_html(run) for run in self._runs())
         return (
             f"<table>\n<caption>{escape(self.caption)}</caption>\n"
-            f"<thead><tr>{heads}</tr></thead>\n{bodies}\n</table>"
+            f"<thead><tr>{heads}</tr></thead>\n{bodies}\n</table>{self._more_html()}"
         )
 
-    def _runs(self) -> Iterator[Iterable[tuple[Cell, ...]]]:
-        """Yield rows that begin with the same header, which then stands once for all of them."""
+    def _more_html(self) -> str:
+        if not self.n_latest:
+            return ""
+        n_rows = numbers.count(len(self.rows), self.language)
+        told = label(self.language, "table.latest", n=self.n_latest, n_rows=n_rows)
+        return f'\n<p class="basis">{escape(told)}</p>'
+
+    def _runs(self) -> Iterator[list[tuple[Cell, ...]]]:
+        """Yield rows that begin with the same header, which then stands once for all of them.
+
+        It stands again after some rows, so that no reader and no sheet of paper is far from it.
+        """
         for _, run in groupby(self.rows, key=lambda row: (row[0].is_header, row[0].text)):
-            yield run
+            rows = list(run)[-self.n_latest :]
+            n_parts = -(-len(rows) // _MOST_TOGETHER)
+            most = -(-len(rows) // n_parts)
+            yield from (rows[at : at + most] for at in range(0, len(rows), most))
 
     def _body_html(self, rows: list[tuple[Cell, ...]]) -> str:
         lines = [self._row_html(row) for row in rows]
@@ -148,7 +185,7 @@ def tabulate(released: Released, language: str = "en") -> Table:
     if not any(column.name == "counted_unit" for column in columns):
         units = label(language, f"unit.{_unit_of(released)}.other")
         caption = label(language, "word.caption", title=title, units=units)
-    return Table(title, caption, columns, rows, words.notes(released, language), units)
+    return Table(title, caption, columns, rows, words.notes(released, language), units, language)
 
 
 def _unit_of(released: Released) -> str:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 from textwrap import wrap
 from typing import Any
 
@@ -13,6 +14,7 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from analytics.display.terms import LONGEST_IN_FIGURE, clean, shorten
 
@@ -24,6 +26,12 @@ PALE = "#e6e9ec"
 #: Inches; 7.2 is the width of a page's text, and drawn at 720 pixels there.
 WIDTH = 7.2
 ROW_HEIGHT = 0.27
+
+#: A row whose name may take two lines, and a panel of points along time.
+FOLDED_HEIGHT, PANEL_HEIGHT = 0.36, 1.9
+
+#: More rows than this in one panel cannot be read; the rest stand in the table.
+MOST_IN_PANEL = 40
 
 
 @dataclass(frozen=True)
@@ -67,6 +75,8 @@ _RC: dict[Any, Any] = {
     "svg.fonttype": "path",
     "svg.hashsalt": "talipes-outcomes",
     "text.color": INK,
+    # Letters as wide in every file as where the figure was laid out.
+    "text.hinting": "none",
     # A dollar sign in a clinic's name is no formula.
     "text.parse_math": False,
     "text.usetex": False,
@@ -88,7 +98,13 @@ def look() -> Iterator[None]:
 
 def new_figure(height: float, *, width: float = WIDTH) -> Figure:
     """Return an empty figure of this many inches that makes room for its labels."""
-    return Figure(figsize=(width, max(height, 1.0)), layout="constrained")
+    room = ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.06)
+    return Figure(figsize=(width, max(height, 1.0)), layout=room)
+
+
+def panel_of_rows(n_rows: int) -> float:
+    """Return the inches of a panel of so many rows, with its title and its axis."""
+    return 0.62 + ROW_HEIGHT * min(max(n_rows, 2), MOST_IN_PANEL)
 
 
 def fit(text: str, *, longest: int = LONGEST_IN_FIGURE) -> str:
@@ -109,6 +125,25 @@ def fold(text: str, *, width: int = 30, most: int = 2) -> str:
 def _has_glyph(character: str) -> bool:
     font = get_font(findfont(FontProperties(family="DejaVu Sans")))
     return bool(font.get_char_index(ord(character)))
+
+
+def move_apart(heights: Sequence[float], least: float) -> list[float]:
+    """Return heights, in the order given, that are at least so far from each other.
+
+    Parameters
+    ----------
+    heights
+        Where the middle of each word would stand.
+    least
+        Distance at which two words do not touch.
+    """
+    order = sorted(range(len(heights)), key=lambda place: heights[place])
+    moved = [float(height) for height in heights]
+    for below, above in pairwise(order):
+        moved[above] = max(moved[above], moved[below] + least)
+    pushed = sum(moved) - sum(heights)
+    shift = pushed / len(moved) if moved else 0.0
+    return [height - shift for height in moved]
 
 
 def quiet_y(axes: Axes) -> None:

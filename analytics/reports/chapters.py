@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,7 @@ from nbformat import NotebookNode
 
 from analytics.definitions.labels import label
 from analytics.definitions.notebook_words import in_language
-from analytics.display.block import BLOCK_TYPE
+from analytics.display.block import BLOCK_TYPE, MORE_PICTURES
 from analytics.reports.speaking import tell_error
 
 _ANCHOR = re.compile(r' id="([^"]+)"')
@@ -50,7 +50,8 @@ class Chapter:
     blocks
         The data of each block shown.
     pictures
-        The figure of each block shown, as PNG in base 64; empty where it was not made.
+        The figures of the blocks shown, as PNG in base 64, tall ones in parts; empty where none
+        was made.
     failures
         Reasons of the cells that failed.
     """
@@ -115,9 +116,9 @@ def read_chapter(
         name=name,
         html=Markup("\n".join(part for part in html if part)),
         headings=tuple(headings),
-        blocks=tuple(data[BLOCK_TYPE] for data in shown_data),
+        blocks=tuple(_without_more(data[BLOCK_TYPE]) for data in shown_data),
         failures=tuple(str(o.evalue) for o in outputs if o.output_type == "error"),
-        pictures=tuple(data.get("image/png", "") for data in shown_data),
+        pictures=tuple(picture for data in shown_data for picture in _pictures(data)),
     )
 
 
@@ -173,6 +174,14 @@ def _outputs(notebook: NotebookNode) -> Iterator[NotebookNode]:
 
 def _data(output: NotebookNode) -> dict[str, Any]:
     return dict(output.get("data", {}))
+
+
+def _pictures(data: Mapping[str, Any]) -> list[str]:
+    return [data.get("image/png", ""), *data[BLOCK_TYPE].get(MORE_PICTURES, ())]
+
+
+def _without_more(block: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in block.items() if name != MORE_PICTURES}
 
 
 def _may_show(data: dict[str, Any], audience: str) -> bool:

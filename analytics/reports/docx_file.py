@@ -160,13 +160,13 @@ class _Writer:
         parts.wrap_contents(lines)
 
     def _figure(self, element: HtmlElement) -> None:
-        picture = next(self.pictures, "")
-        drawing, caption = element.find(".//svg"), element.find("figcaption")
-        if picture and drawing is not None:
-            line = self.document.add_paragraph(style="Figure")
-            place = line.add_run()
-            parts.add_picture(place, b64decode(picture), (TEXT_WIDTH, TEXT_HEIGHT))
-            parts.describe_picture(place, drawing.get("aria-label", ""))
+        caption = element.find("figcaption")
+        for drawing in element.iter("svg"):
+            if picture := next(self.pictures, ""):
+                line = self.document.add_paragraph(style="Figure")
+                place = line.add_run()
+                parts.add_picture(place, b64decode(picture), (TEXT_WIDTH, TEXT_HEIGHT))
+                parts.describe_picture(place, drawing.get("aria-label", ""))
         if caption is not None:
             self.document.add_paragraph(_text(caption), style="Figure Caption")
 
