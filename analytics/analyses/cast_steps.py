@@ -14,7 +14,7 @@ from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
 from analytics.results import CURVE, ESTIMATES, Context, Phrase, Result
 from analytics.stats.steps import fit_steps, mean_steps, step_chances
-from analytics.stats.survival import kaplan_meier
+from analytics.stats.survival import SurvivalCurve, kaplan_meier
 
 _CURVE_METHOD = Method(Phrase("method.cast_curve"), "Kaplan & Meier 1958, J Am Stat Assoc 53:457")
 _METHOD = Method(
@@ -25,6 +25,8 @@ _METHOD = Method(
 
 #: State of a foot whose first series has not reached correction.
 STATE = "correction_free"
+#: Reasons for which a foot has no casts to count.
+LEFT_OUT = ("no_cast_recorded", "casts_not_known")
 
 
 def curve(cohort: Cohort, *, by: Sequence[str] = ()) -> Result:
@@ -42,14 +44,36 @@ def curve(cohort: Cohort, *, by: Sequence[str] = ()) -> Result:
     Result
         A curve in casts; an unfinished series is censored after its last cast.
     """
-    rows, context = _begun(cohort, _CURVE_METHOD, "correction_curve")
+    rows, exclusions = find_begun(cohort)
+    context = _described(cohort, rows, exclusions, (_CURVE_METHOD, "correction_curve"))
     parts = list(rows.groupby(list(by), sort=True)) if by else [((), rows)]
-    steps, notes = [], []
+    fits, notes = [], []
     for key, part in parts:
         try:
-            steps.append(_curve_of(part).assign(**dict(zip(by, key, strict=True))))
+            fits.append(
+                (
+                    dict(zip(by, key, strict=True)),
+                    kaplan_meier(
+                        part["n_casts"].to_numpy(dtype=float),
+                        part["is_corrected"].to_numpy(dtype=bool),
+                        cluster=part["child"].to_numpy(),
+                    ),
+                )
+            )
         except NotEstimableError as reason:
             notes.append(why_not(reason))
+    return lay_out(context, fits, notes, by=by)
+
+
+def lay_out(
+    context: Context,
+    fits: Sequence[tuple[dict[str, str], SurvivalCurve]],
+    notes: Sequence[Phrase],
+    *,
+    by: Sequence[str] = (),
+) -> Result:
+    """Return fitted curves over casts, each with the levels of its group, as a result."""
+    steps = [_steps(fitted).assign(**labels) for labels, fitted in fits]
     empty = pd.DataFrame(columns=[*by, *CURVE.columns])
     frame = pd.concat(steps, ignore_index=True) if steps else empty
     context = replace(context, time_unit="cast", notes=(*context.notes, *notes))
@@ -73,7 +97,8 @@ def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
         (all series begun, unfinished ones censored), ``casts_finished`` the mean of corrected
         feet alone by the same model, to show what leaving the others out would say.
     """
-    rows, context = _begun(cohort, _METHOD, "cast_prediction")
+    rows, exclusions = find_begun(cohort)
+    context = _described(cohort, rows, exclusions, (_METHOD, "cast_prediction"))
     missing = int(rows[score].isna().sum())
     if missing:
         context = replace(context, exclusions=(*context.exclusions, (f"missing_{score}", missing)))
@@ -94,32 +119,35 @@ def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
     return Result(ESTIMATES, frame.astype({score: "Float64"}), context, (score,))
 
 
-def _begun(cohort: Cohort, method: Method, question: str) -> tuple[pd.DataFrame, Context]:
-    """Return feet with a cast, and their context with every other foot counted by reason."""
+def describe_curve(cohort: Cohort) -> Context:
+    """Return what stands beside the curve of casts, without a foot counted."""
+    return _described(cohort, cohort.feet.iloc[:0], (), (_CURVE_METHOD, "correction_curve"))
+
+
+def find_begun(cohort: Cohort) -> tuple[pd.DataFrame, tuple[tuple[str, int], ...]]:
+    """Return feet with a cast, and every other foot counted by reason."""
     feet = cohort.feet
     started = feet["started_on"].notna()
     known = feet["n_casts"].ge(1).fillna(False) & feet["is_corrected"].notna()
-    rows = feet.loc[started & known]
-    out = (
-        ("no_cast_recorded", int((~started).sum())),
-        ("casts_not_known", int((started & ~known).sum())),
-    )
-    context = describe(cohort, question, rows, method=method)
-    context = replace(
-        context,
+    out = zip(LEFT_OUT, (int((~started).sum()), int((started & ~known).sum())), strict=True)
+    return feet.loc[started & known], tuple(pair for pair in out if pair[1])
+
+
+def _described(
+    cohort: Cohort,
+    rows: pd.DataFrame,
+    exclusions: tuple[tuple[str, int], ...],
+    asked: tuple[Method, str],
+) -> Context:
+    return replace(
+        describe(cohort, asked[1], rows, method=asked[0]),
         population=Phrase("population.cast_steps"),
         n_events=int(rows["is_corrected"].sum()),
-        exclusions=tuple(pair for pair in out if pair[1]),
+        exclusions=exclusions,
     )
-    return rows, context
 
 
-def _curve_of(rows: pd.DataFrame) -> pd.DataFrame:
-    fitted = kaplan_meier(
-        rows["n_casts"].to_numpy(dtype=float),
-        rows["is_corrected"].to_numpy(dtype=bool),
-        cluster=rows["child"].to_numpy(),
-    )
+def _steps(fitted: SurvivalCurve) -> pd.DataFrame:
     first = {"time": 0.0, "at_risk": fitted.n, "events": 0, "censored": 0}
     start = pd.DataFrame([first | dict.fromkeys(("estimate", "lower", "upper"), 1.0)])
     later = pd.DataFrame(

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from analytics.analyses.context import Method, describe, why_not
-from analytics.analyses.design import Covariate, Design, build_design, effects_frame
+from analytics.analyses.design import Covariate, Design, build_design, lay_out, sum_events
 from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
-from analytics.results import EFFECTS, ESTIMATES, Phrase, PValue, Result
+from analytics.results import EFFECTS, ESTIMATES, Context, Phrase, PValue, Result
+from analytics.stats.blocks import Each, derive, in_blocks
 from analytics.stats.counts import log_linear
 from analytics.stats.linearity import knots_of, restricted_cubic, wald_test
-from analytics.stats.marginal import MarginalFit, coefficient_interval, mean_at
+from analytics.stats.links import LOG_LINEAR
+from analytics.stats.marginal import MarginalFit, coefficient_interval, mean_at, solve_over
+from analytics.stats.marginal_block import Problem, as_block
 
 DAYS_IN_MONTH = 30.4375
 
@@ -53,19 +56,79 @@ def effects(
     """
     feet, exclusions = count_finished(cohort)
     design = build_design(feet, [Covariate(score), *adjust])
-    context = describe(cohort, f"casts_{score}", design.rows, method=_method())
     context = replace(
-        context, population=Phrase("population.casts"), exclusions=exclusions + design.exclusions
+        describe_effects(cohort, score, design.rows), exclusions=exclusions + design.exclusions
     )
+    values, n = np.unique(design.matrix[:, :1], return_counts=True)
+    told = Terms(
+        design.terms,
+        design.constants,
+        sum_events(design.matrix, design.terms, _casts(design)),
+        (values, n),
+        len(design.rows),
+    )
+    child = pd.factorize(design.rows["child"])[0]
+    blocks = [as_block(LOG_LINEAR, _casts(design), _with_constant(design.matrix), child)]
+    return answer(context, told, in_blocks(blocks if len(design.rows) else []))
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What is known of a design before it is fitted.
+
+    Parameters
+    ----------
+    terms, constants
+        Of :class:`Design`.
+    events
+        (p,) casts of the feet at each level, or of all for a number.
+    first
+        Distinct values of the first column, and how often each.
+    n_rows
+        Feet.
+    """
+
+    terms: pd.DataFrame
+    constants: tuple[str, ...]
+    events: np.ndarray
+    first: tuple[np.ndarray, np.ndarray]
+    n_rows: int
+
+
+def answer(context: Context, told: Terms, each: Each) -> Result:
+    """Return rate ratios from blocks of feet, or why there are none.
+
+    Parameters
+    ----------
+    context
+        Of :func:`describe_effects`, with the exclusions.
+    told
+        The design.
+    each
+        Blocks of casts on a constant and the columns of the design, clustered by child.
+    """
+    n_columns = 1 + len(told.terms)
     try:
-        fit = _fit(design)
+        if not len(told.terms):
+            raise NotEstimableError("constant_covariate", n_rows=told.n_rows)
+        fit = solve_over(each, LOG_LINEAR, n_columns, exchangeable=True)
     except NotEstimableError as reason:
-        why = why_not(reason)
-        empty = effects_frame(design, _casts(design), _no_figures(len(design.terms)))
-        return Result(EFFECTS, empty, replace(context, notes=(*context.notes, why)))
-    frame = effects_frame(design, _casts(design), _ratios(fit), skip=1)
-    notes = (*context.notes, *_notes(fit), _linearity(design), *_left_out(design))
+        empty = lay_out(told.terms, told.events, _no_figures(len(told.terms)))
+        return Result(EFFECTS, empty, replace(context, notes=(*context.notes, why_not(reason))))
+    frame = lay_out(told.terms, told.events, _ratios(fit).iloc[1:])
+    bends = _linearity(each, told)
+    notes = (*context.notes, *_notes(fit), bends, *_left_out(told.constants))
     return Result(EFFECTS, frame, replace(context, notes=notes))
+
+
+def _with_constant(matrix: np.ndarray) -> np.ndarray:
+    return np.column_stack([np.ones(len(matrix)), matrix])
+
+
+def describe_effects(cohort: Cohort, score: str, rows: pd.DataFrame) -> Context:
+    """Return what stands beside rate ratios per point of a score."""
+    context = describe(cohort, f"casts_{score}", rows, method=_method())
+    return replace(context, population=Phrase("population.casts"))
 
 
 def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
@@ -121,8 +184,8 @@ def _casts(design: Design) -> np.ndarray:
 def _fit(design: Design) -> MarginalFit:
     if not len(design.terms):
         raise NotEstimableError("constant_covariate", n_rows=len(design.rows))
-    matrix = np.column_stack([np.ones(len(design.rows)), design.matrix])
-    return log_linear(_casts(design), matrix, cluster=design.rows["child"].to_numpy())
+    child = design.rows["child"].to_numpy()
+    return log_linear(_casts(design), _with_constant(design.matrix), cluster=child)
 
 
 def _ratios(fit: MarginalFit) -> pd.DataFrame:
@@ -177,23 +240,32 @@ def _notes(fit: MarginalFit) -> tuple[Phrase, ...]:
     return (*notes, Phrase("note.few_children")) if fit.has_few_clusters else notes
 
 
-def _linearity(design: Design) -> Phrase:
+def _linearity(each: Each, told: Terms) -> Phrase:
     """Say whether a straight line on the log scale is enough; the score is the first column."""
     try:
-        values = design.matrix[:, 0]
-        curve = restricted_cubic(values, knots_of(values))
-        matrix = np.column_stack([np.ones(len(values)), curve, design.matrix[:, 1:]])
-        fit = log_linear(_casts(design), matrix, cluster=design.rows["child"].to_numpy())
-        test = wald_test(fit, np.arange(2, 1 + curve.shape[1]))
+        knots = knots_of(np.repeat(*told.first))
+        n_curve = len(knots) - 1
+        bent, n_columns = derive(each, _bend_first, knots), len(told.terms) + n_curve
+        fit = solve_over(bent, LOG_LINEAR, n_columns, exchangeable=True)
+        test = wald_test(fit, np.arange(2, 1 + n_curve))
     except NotEstimableError as reason:
         return why_not(reason)
     return Phrase("note.bends" if test.p < 0.05 else "note.straight", {"p": PValue(test.p)})
 
 
-def _left_out(design: Design) -> tuple[Phrase, ...]:
-    return tuple(
-        Phrase("note.constant", {"term": Phrase(f"term.{name}")}) for name in design.constants
-    )
+def _bend_first(block: Problem, knots: np.ndarray) -> Problem:
+    """Return a block in which a cubic spline stands for the first column after the constant."""
+    curve = restricted_cubic(block.design[:, 1], knots)
+    design = np.column_stack([block.design[:, :1], curve, block.design[:, 2:]])
+    columns = block.columns
+    if columns is not None:
+        n_curve = curve.shape[1]
+        columns = np.concatenate([np.arange(1 + n_curve), columns[2:] + n_curve - 1])
+    return replace(block, design=np.asfortranarray(design), columns=columns)
+
+
+def _left_out(constants: tuple[str, ...]) -> tuple[Phrase, ...]:
+    return tuple(Phrase("note.constant", {"term": Phrase(f"term.{name}")}) for name in constants)
 
 
 def _method() -> Method:

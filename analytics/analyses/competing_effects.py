@@ -67,11 +67,11 @@ def effects(
     notes = [Phrase("note.both_hazards", {"n": n_other}), Phrase("note.score_error")]
     frames: list[pd.DataFrame] = []
     for name, model in _MODELS.items():
-        found = no_ratios(design)
+        found = no_ratios(design.terms)
         try:
             fit = model(_spells(design), design.named)
             # What is said of the first model holds of the second, which rests on the same feet.
-            found, said = ratios(fit), () if frames else fit_notes(fit, design)
+            found, said = ratios(fit), () if frames else fit_notes(fit, design.constants)
         except NotEstimableError as reason:
             said = (why_not(reason),)
         notes += [note for note in said if note not in notes]

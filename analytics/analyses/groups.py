@@ -26,11 +26,26 @@ def find_groups(feet: pd.DataFrame, by: Sequence[str]) -> tuple[list[str], pd.Se
     """
     names = list(by)
     if not names:
-        return names, pd.Series(0, index=feet.index), pd.DataFrame(index=[0])
-    labels = feet[names].dropna().drop_duplicates().sort_values(names).reset_index(drop=True)
+        labels = pd.DataFrame(index=[0])
+        return names, code_groups(feet, labels), labels
+    labels = list_groups([feet[names]])
+    return names, code_groups(feet, labels), labels
+
+
+def list_groups(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return the groups of frames of the same columns, in order; without missing values."""
+    every = pd.concat([frame.dropna().drop_duplicates() for frame in frames])
+    return every.drop_duplicates().sort_values([*every.columns]).reset_index(drop=True)
+
+
+def code_groups(feet: pd.DataFrame, labels: pd.DataFrame) -> pd.Series:
+    """Return the group of every foot among those listed; -1 for none."""
+    if not len(labels.columns):
+        return pd.Series(0, index=feet.index)
     keyed = labels.assign(code=np.arange(len(labels)))
+    names = [*labels.columns]
     codes = feet[names].merge(keyed, on=names, how="left")["code"].fillna(-1).astype("int64")
-    return names, pd.Series(codes.to_numpy(), index=feet.index), labels
+    return pd.Series(codes.to_numpy(), index=feet.index)
 
 
 def typed(frame: pd.DataFrame, shape: Shape, names: Sequence[str]) -> pd.DataFrame:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,8 @@ from analytics.errors import NotEstimableError
 from analytics.results import EFFECTS, Phrase, PValue, Result
 from analytics.stats.cox import CoxFit, cox
 from analytics.stats.cox_checks import proportionality
-from analytics.stats.spells import FEW_CLUSTERS, as_spells, critical_value
+from analytics.stats.cox_summary import CoxSummary
+from analytics.stats.spells import FEW_CLUSTERS, as_spells
 
 #: Severity and use of the brace, adjusted for what else is known at the landmark.
 SEVERITY_AND_USE = (
@@ -66,32 +68,44 @@ def effects(
         nothing can be estimated and why.
     """
     landmark = cohort.protocol.landmark_days if landmark_days is None else landmark_days
+    rows, exclusions = find_late(cohort, endpoint, landmark)
+    design = build_design(rows, covariates)
+    is_event = (design.rows["ended"] == EVENT).to_numpy()
+    context = replace(
+        describe(cohort, f"{endpoint}_effects", design.rows, method=method_from(landmark)),
+        n_events=int(is_event.sum()),
+        exclusions=exclusions + design.exclusions,
+    )
+    try:
+        fit = _fit(design, is_event, landmark)
+    except NotEstimableError as reason:
+        context = replace(context, notes=(*context.notes, why_not(reason)))
+        return Result(EFFECTS, effects_frame(design, is_event, no_ratios(design.terms)), context)
+    frame = effects_frame(design, is_event, ratios(fit))
+    notes = (*context.notes, *fit_notes(fit, design.constants))
+    return Result(EFFECTS, frame, replace(context, notes=notes))
+
+
+def find_late(
+    cohort: Cohort, endpoint: str, landmark: int
+) -> tuple[pd.DataFrame, tuple[tuple[str, int], ...]]:
+    """Return the feet still followed after a landmark, and the others counted by reason."""
     followed = follow(cohort, ENDPOINTS[endpoint])
     late = followed.rows["time_days"] > landmark
-    design = build_design(followed.rows.loc[late], covariates)
     n_early = int((~late).sum())
     early = (("before_landmark", n_early),) if n_early else ()
+    return followed.rows.loc[late], followed.exclusions + early
+
+
+def method_from(landmark: int) -> Method:
+    """Return the method of effects from a landmark on."""
     notes = (
         Phrase("note.landmark", {"days": landmark}),
         Phrase("note.reported_use"),
         Phrase("note.clinics_adjusted"),
         Phrase("note.score_error"),
     )
-    method = Method(Phrase("method.cox"), _REFERENCE, notes)
-    context = describe(cohort, f"{endpoint}_effects", design.rows, method=method)
-    is_event = (design.rows["ended"] == EVENT).to_numpy()
-    context = replace(
-        context,
-        n_events=int(is_event.sum()),
-        exclusions=followed.exclusions + early + design.exclusions,
-    )
-    try:
-        fit = _fit(design, is_event, landmark)
-    except NotEstimableError as reason:
-        context = replace(context, notes=(*notes, why_not(reason)))
-        return Result(EFFECTS, effects_frame(design, is_event, no_ratios(design)), context)
-    frame = effects_frame(design, is_event, ratios(fit))
-    return Result(EFFECTS, frame, replace(context, notes=(*notes, *fit_notes(fit, design))))
+    return Method(Phrase("method.cox"), _REFERENCE, notes)
 
 
 def landmarks(
@@ -123,10 +137,10 @@ def landmarks(
         covariates = (Covariate("pirani_start"), Covariate("adherence", "as_advised"))
         design = build_design(rows, covariates)
         is_event = (design.rows["ended"] == EVENT).to_numpy()
-        found = no_ratios(design)
+        found = no_ratios(design.terms)
         try:
             fit = _fit(design, is_event, day)
-            found, said = ratios(fit), _caveats(fit, design)
+            found, said = ratios(fit), caveats(fit, design.constants)
             notes += [note for note in said if note not in notes]
         except NotEstimableError as reason:
             notes.append(why_not(reason, name_group(("landmark",), (f"day_{day}",))))
@@ -187,15 +201,15 @@ def effects_over_time(cohort: Cohort, endpoint: str = "relapse") -> Result:
         )
     except NotEstimableError as reason:
         context = replace(context, notes=(*notes, why_not(reason)))
-        return Result(EFFECTS, effects_frame(design, is_event, no_ratios(design)), context)
-    context = replace(context, notes=(*notes, *fit_notes(fit, design)))
+        return Result(EFFECTS, effects_frame(design, is_event, no_ratios(design.terms)), context)
+    context = replace(context, notes=(*notes, *fit_notes(fit, design.constants)))
     return Result(EFFECTS, effects_frame(design, is_event, ratios(fit)), context)
 
 
-def no_ratios(design: Design) -> pd.DataFrame:
-    """Return the figures of a design of which nothing is estimable."""
+def no_ratios(terms: pd.DataFrame) -> pd.DataFrame:
+    """Return the figures of terms of which nothing is estimable."""
     columns = ["estimate", "lower", "upper", "p"]
-    return pd.DataFrame(np.nan, index=range(len(design.terms)), columns=columns)
+    return pd.DataFrame(np.nan, index=range(len(terms)), columns=columns)
 
 
 def _fit(design: Design, is_event: np.ndarray, landmark: int) -> CoxFit:
@@ -214,9 +228,9 @@ def _fit(design: Design, is_event: np.ndarray, landmark: int) -> CoxFit:
     return cox(spells, design.named, strata=rows["clinic"].to_numpy())
 
 
-def ratios(fit: CoxFit) -> pd.DataFrame:
+def ratios(fit: CoxSummary) -> pd.DataFrame:
     """Return ratios with their intervals and p values, one row per term of a fit."""
-    half = critical_value(0.95, fit.spells) * fit.se
+    half = fit.critical() * fit.se
     beta, z = fit.coefficients, np.abs(fit.coefficients / fit.se)
     few = fit.n_clusters < FEW_CLUSTERS
     p = 2 * (stats.t.sf(z, fit.n_clusters - 1) if few else stats.norm.sf(z))
@@ -230,23 +244,22 @@ def ratios(fit: CoxFit) -> pd.DataFrame:
     )
 
 
-def fit_notes(fit: CoxFit, design: Design) -> tuple[Phrase, ...]:
+def fit_notes(fit: CoxFit, constants: tuple[str, ...]) -> tuple[Phrase, ...]:
     """Return what must be said of a fit: proportional hazards, few children, constant columns."""
-    return (*_proportionality(fit), *_caveats(fit, design))
+    return (*say_proportional(partial(proportionality, fit)), *caveats(fit, constants))
 
 
-def _caveats(fit: CoxFit, design: Design) -> tuple[Phrase, ...]:
+def caveats(fit: CoxSummary, constants: tuple[str, ...]) -> tuple[Phrase, ...]:
+    """Return what must be said of a fit: few children, columns that do not vary."""
     few = (Phrase("note.few_children"),) if "few_clusters" in fit.notes else ()
-    constant = (
-        Phrase("note.constant", {"term": Phrase(f"term.{name}")}) for name in design.constants
-    )
+    constant = (Phrase("note.constant", {"term": Phrase(f"term.{name}")}) for name in constants)
     return (*few, *constant)
 
 
-def _proportionality(fit: CoxFit) -> tuple[Phrase, ...]:
+def say_proportional(test: Callable[[], pd.DataFrame]) -> tuple[Phrase, ...]:
     """Say whether ratios stay the same over time, by the score test of all terms together."""
     try:
-        tests = proportionality(fit)
+        tests = test()
     except NotEstimableError:
         return ()
     p = float(tests["p"].iloc[-1])

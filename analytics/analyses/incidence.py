@@ -14,13 +14,13 @@ from analytics.analyses.groups import comparable, name_group, split, typed
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
-from analytics.results import CURVE, Phrase, PValue, Result
+from analytics.results import CURVE, Context, Phrase, PValue, Result
 from analytics.stats.competing import IncidenceCurves, incidence
 from analytics.stats.curve_reading import none_yet
 from analytics.stats.gray import gray_test
 from analytics.stats.spells import Spells, as_spells
 
-_METHOD = Method(
+METHOD = Method(
     Phrase("method.aalen_johansen"),
     "Aalen & Johansen 1978, Scand J Stat 5:141",
     (Phrase("note.incidence"), Phrase("note.relapse_seen_late")),
@@ -48,30 +48,62 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
         holds all that left the risk set otherwise, the other state's events among them.
     """
     followed = follow(cohort, ENDPOINTS[endpoint])
-    steps, children, notes = [], [], []
+    fits, notes = [], []
     for key, rows in split(followed.rows, by):
-        labels = dict(zip(by, key, strict=True))
         try:
-            fitted = _fit(rows)
+            fits.append((dict(zip(by, key, strict=True)), _fit(rows)))
         except NotEstimableError as reason:
             notes.append(why_not(reason, name_group(by, key)))
-            continue
-        steps += [
-            _steps(fitted, cause, f"{endpoint}_had{suffix}").assign(**labels)
-            for cause, suffix in _CAUSES.items()
-        ]
-        time = np.concatenate([[0.0], fitted.times])
-        at_risk = np.concatenate([[rows["child"].nunique()], fitted.clusters_at_risk])
-        children.append(pd.DataFrame({**labels, "time": time, "children": at_risk}))
     if followed.rows.empty:
         notes.append(why_not(NotEstimableError("no_rows", n_rows=0)))
     elif by:
         notes.append(_compare(followed.rows, by))
     context = replace(
-        describe(cohort, f"{endpoint}_incidence", followed.rows, method=_METHOD),
+        describe(cohort, f"{endpoint}_incidence", followed.rows, method=METHOD),
         n_events=int((followed.rows["ended"] == EVENT).sum()),
         exclusions=followed.exclusions,
     )
+    return lay_out(context, endpoint, fits, notes, by=by)
+
+
+def lay_out(
+    context: Context,
+    endpoint: str,
+    fits: Sequence[tuple[dict[str, str], IncidenceCurves]],
+    notes: Sequence[Phrase],
+    *,
+    by: Sequence[str] = (),
+) -> Result:
+    """Return fitted incidences, each with the levels of its group, as a result.
+
+    Parameters
+    ----------
+    context
+        What stands beside them.
+    endpoint
+        Code of the endpoint.
+    fits
+        Levels by column, and the incidences.
+    notes
+        Why others have none.
+    by
+        The columns.
+    """
+    steps = [
+        _steps(fitted, cause, f"{endpoint}_had{suffix}").assign(**labels)
+        for labels, fitted in fits
+        for cause, suffix in _CAUSES.items()
+    ]
+    children = [
+        pd.DataFrame(
+            {
+                **labels,
+                "time": np.concatenate([[0.0], fitted.times]),
+                "children": np.concatenate([[fitted.n_clusters], fitted.clusters_at_risk]),
+            }
+        )
+        for labels, fitted in fits
+    ]
     context = replace(context, notes=(*context.notes, *notes))
     empty = pd.DataFrame(columns=[*by, *CURVE.columns])
     frame = pd.concat(steps, ignore_index=True) if steps else empty

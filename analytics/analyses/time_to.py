@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from analytics.analyses.context import Method, describe, why_not
-from analytics.analyses.followed import EVENT, Followed, follow
-from analytics.analyses.groups import comparable, name_group, split
+from analytics.analyses.followed import EVENT, follow
+from analytics.analyses.groups import comparable, name_group, split, typed
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
@@ -20,7 +20,7 @@ from analytics.stats.logrank import log_rank
 from analytics.stats.spells import Spells, as_spells
 from analytics.stats.survival import SurvivalCurve, product_limit
 
-_METHOD = Method(
+METHOD = Method(
     Phrase("method.kaplan_meier"),
     "Kaplan & Meier 1958, J Am Stat Assoc 53:457; Therneau & Grambsch 2000, ch. 2.2",
     (Phrase("note.relapse_seen_late"), Phrase("note.loss_may_be_informative")),
@@ -45,29 +45,60 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
         A curve in days with state ``<endpoint>_free``; beside it ``children_at_risk``.
     """
     followed = follow(cohort, ENDPOINTS[endpoint])
-    steps, children, notes = [], [], []
+    fits, notes = [], []
     for key, rows in split(followed.rows, by):
-        labels = dict(zip(by, key, strict=True))
         try:
-            fitted = fit_curve(rows)
+            fits.append((dict(zip(by, key, strict=True)), fit_curve(rows)))
         except NotEstimableError as reason:
             # A group of one child has no curve; the others have.
             notes.append(why_not(reason, name_group(by, key)))
-            continue
-        steps.append(_steps(fitted, f"{endpoint}_free").assign(**labels))
-        times = np.concatenate([[0], fitted.times])
-        at_risk = np.concatenate([[fitted.n_clusters], fitted.clusters_at_risk])
-        children.append(pd.DataFrame({**labels, "time": times, "children": at_risk}))
-    context = _described(cohort, endpoint, followed)
     if followed.rows.empty:
         notes.append(why_not(NotEstimableError("no_rows", n_rows=0)))
     elif by:
         notes.append(_compare(followed.rows, by))
+    context = describe(cohort, endpoint, followed.rows, method=METHOD)
+    n_events = int((followed.rows["ended"] == EVENT).sum())
+    context = replace(context, n_events=n_events, exclusions=followed.exclusions)
+    return lay_out(context, fits, notes, by=by)
+
+
+def lay_out(
+    context: Context,
+    fits: Sequence[tuple[dict[str, str], SurvivalCurve]],
+    notes: Sequence[Phrase],
+    *,
+    by: Sequence[str] = (),
+) -> Result:
+    """Return fitted curves, each with the levels of its group, as a result.
+
+    Parameters
+    ----------
+    context
+        Its question is the endpoint.
+    fits
+        Levels by column, and the curve.
+    notes
+        Why others have no curve.
+    by
+        The columns.
+    """
+    state = f"{context.question}_free"
+    steps = [_steps(fitted, state).assign(**labels) for labels, fitted in fits]
+    children = [
+        pd.DataFrame(
+            {
+                **labels,
+                "time": np.concatenate([[0], fitted.times]),
+                "children": np.concatenate([[fitted.n_clusters], fitted.clusters_at_risk]),
+            }
+        )
+        for labels, fitted in fits
+    ]
     context = replace(context, notes=(*context.notes, *notes))
     empty = pd.DataFrame(columns=[*by, *CURVE.columns])
     frame = pd.concat(steps, ignore_index=True) if steps else empty
     beside = {"children_at_risk": pd.concat(children, ignore_index=True)} if children else {}
-    return Result(CURVE, _typed(frame, by), context, tuple(by), beside)
+    return Result(CURVE, typed(frame, CURVE, by), context, tuple(by), beside)
 
 
 def fit_curve(rows: pd.DataFrame) -> SurvivalCurve:
@@ -110,15 +141,3 @@ def _steps(fitted: SurvivalCurve, state: str) -> pd.DataFrame:
     lower = none_yet(free, steps["lower"].to_numpy(), still, conf_level=fitted.conf_level)
     upper = np.where(free >= 1, 1.0, steps["upper"])
     return steps.assign(lower=lower, upper=upper, state=state)
-
-
-def _described(cohort: Cohort, endpoint: str, followed: Followed) -> Context:
-    context = describe(cohort, endpoint, followed.rows, method=_METHOD)
-    n_events = int((followed.rows["ended"] == EVENT).sum())
-    return replace(context, n_events=n_events, exclusions=followed.exclusions)
-
-
-def _typed(frame: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
-    types = {"count": "Int64", "figure": "Float64", "code": "string", "time": "Float64"}
-    wanted = {name: types[kind] for name, kind in CURVE.columns.items()}
-    return frame[[*by, *wanted]].astype(wanted)

@@ -43,6 +43,20 @@ def in_blocks(blocks: Sequence[Any]) -> Each:
     return each
 
 
+def derive(each: Each, change: Callable[..., Any], *given: Any) -> Each:
+    """Return blocks as a change of each makes them."""
+
+    def derived(step: Callable[..., Any], *told: Any) -> Iterator[Any]:
+        return each(_step_on_changed, (change, given, step), *told)
+
+    return derived
+
+
+def _step_on_changed(rows: Any, how: tuple[Any, ...], *told: Any) -> Any:
+    change, given, step = how
+    return step(change(rows, *given), *told)
+
+
 def told_to(block: int, told: Sequence[Any]) -> tuple[Any, ...]:
     """Return what is told to a block."""
     return tuple(part.of_block[block] if isinstance(part, Apart) else part for part in told)
