@@ -211,7 +211,17 @@ async def _run_all(work: _Work, channels: Sequence[Path]) -> None:
     """
     # The longest first, by its cells, so that none is left to run alone at the end.
     waiting = sorted(range(len(work.runs)), key=lambda i: len(work.notebooks[i].cells))
-    await asyncio.gather(*(_run_some(work, waiting, channel) for channel in channels))
+    running = [asyncio.create_task(_run_some(work, waiting, channel)) for channel in channels]
+    if not running:
+        return
+    _, pending = await asyncio.wait(running, return_when=asyncio.FIRST_EXCEPTION)
+    for task in pending:
+        task.cancel()
+    # All are waited for: two kernels that die for one reason are one message.
+    ended = await asyncio.gather(*running, return_exceptions=True)
+    for error in ended:
+        if isinstance(error, Exception):
+            raise error
 
 
 async def _run_some(work: _Work, waiting: list[int], channel: Path) -> None:

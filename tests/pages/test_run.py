@@ -105,3 +105,10 @@ def test_each_notebook_is_told_whether_its_figures_are_needed_as_png(tmp_path):
     paths = [write_notebook(tmp_path, f"n{i}", *sources) for i in range(4)]
     runs = [Run(path, {}, pictures=i % 2 == 1) for i, path in enumerate(paths)]
     assert [shown(done) for done in run_notebooks(runs)] == [["False"], ["True"]] * 2
+
+
+def test_two_kernels_that_die_for_one_reason_are_one_message(tmp_path, caplog):
+    paths = [write_notebook(tmp_path, name, "import os", "os._exit(1)") for name in "ab"]
+    with pytest.raises(QuestionError, match="stopped before its end"):
+        run_notebooks([Run(path, {}) for path in paths])
+    assert not [record for record in caplog.records if record.name == "asyncio"]
