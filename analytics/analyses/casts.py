@@ -31,6 +31,8 @@ ADJUSTMENT = (
     Covariate("atypical", "no"),
     Covariate("clinic", is_shown=False),
 )
+#: Reasons for which a foot has no casts to correction.
+LEFT_OUT = ("no_cast_recorded", "series_unfinished", "casts_not_known")
 _REFERENCE = "Liang & Zeger 1986, Biometrika 73:13"
 
 
@@ -169,10 +171,10 @@ def count_finished(cohort: Cohort) -> tuple[pd.DataFrame, tuple[tuple[str, int],
     started = feet["started_on"].notna()
     corrected = started & feet["is_corrected"].fillna(False)
     counted = corrected & feet["n_casts"].ge(1).fillna(False)
-    out = (
-        ("no_cast_recorded", int((~started).sum())),
-        ("series_unfinished", int((started & ~corrected).sum())),
-        ("casts_not_known", int((corrected & ~counted).sum())),
+    out = zip(
+        LEFT_OUT,
+        map(int, ((~started).sum(), (started & ~corrected).sum(), (corrected & ~counted).sum())),
+        strict=True,
     )
     return feet.loc[counted], tuple(pair for pair in out if pair[1])
 

@@ -155,12 +155,18 @@ def fill_matrix(
     rows: pd.DataFrame, covariates: Sequence[Covariate], every: Sequence[Sequence[Line]]
 ) -> np.ndarray:
     """Return the matrix of complete rows with the columns chosen for each covariate."""
-    columns = [
-        column
-        for covariate, lines in zip(covariates, every, strict=True)
-        for column in _fill_columns(rows, covariate, lines)
-    ]
+    columns = [values for values, _ in _fill_columns(rows, covariates, every)]
     return np.column_stack(columns) if columns else np.empty((len(rows), 0))
+
+
+def fill_present(
+    rows: pd.DataFrame, covariates: Sequence[Covariate], every: Sequence[Sequence[Line]]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the matrix without columns of levels that none of the rows has, and which are left."""
+    left = [(values, at) for values, at in _fill_columns(rows, covariates, every) if values.any()]
+    if not left:
+        return np.empty((len(rows), 0)), np.empty(0, dtype=np.int64)
+    return np.column_stack([values for values, _ in left]), np.array([at for _, at in left])
 
 
 def effects_frame(
@@ -211,10 +217,15 @@ def _numbers(rows: pd.DataFrame, covariate: Covariate) -> np.ndarray:
 
 
 def _fill_columns(
-    rows: pd.DataFrame, covariate: Covariate, lines: Sequence[Line]
-) -> Iterator[np.ndarray]:
-    if _is_number(rows[covariate.column]):
-        yield from (_numbers(rows, covariate) for _ in lines)
-        return
-    texts = rows[covariate.column].astype("string")
-    yield from (texts.eq(line[1]).to_numpy(dtype=float) for line in lines)
+    rows: pd.DataFrame, covariates: Sequence[Covariate], every: Sequence[Sequence[Line]]
+) -> Iterator[tuple[np.ndarray, int]]:
+    """Yield columns and their places in the matrix, one at a time."""
+    at = 0
+    for covariate, lines in zip(covariates, every, strict=True):
+        if _is_number(rows[covariate.column]):
+            yield from ((_numbers(rows, covariate), at) for _ in lines)
+        else:
+            levels = [line[1] for line in lines]
+            codes = pd.Categorical(rows[covariate.column].astype("string"), categories=levels).codes
+            yield from (((codes == k).astype(float), at + k) for k in range(len(lines)))
+        at += len(lines)

@@ -106,11 +106,16 @@ def find_values(name: str, frame: pd.DataFrame) -> pd.Series:
     """Return a column of the frame, or the days between two of its dates."""
     if name in frame.columns:
         return frame[name]
-    match = _BETWEEN.fullmatch(name)
-    if match is None:
+    if _BETWEEN.fullmatch(name) is None:
         raise KeyError(name)
-    first, second = (frame[f"{part}_on"] for part in match.groups())
-    return (second - first).dt.days.astype("Int64")
+    _, first, second = columns_behind(name)
+    return (frame[second] - frame[first]).dt.days.astype("Int64")
+
+
+def columns_behind(name: str) -> tuple[str, ...]:
+    """Return the columns that ``find_values`` may read for a name: itself, or else two days."""
+    match = _BETWEEN.fullmatch(name)
+    return (name, *(f"{part}_on" for part in match.groups())) if match else (name,)
 
 
 def _is_allowed(node: ast.AST) -> bool:

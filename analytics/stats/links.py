@@ -27,20 +27,37 @@ class Mean:
     highest: float
 
 
-LOG_LINEAR = Mean("log-linear", np.log, np.exp, lambda eta, mu: mu, lambda mu: mu, np.inf)
-LOGISTIC = Mean(
-    "logistic",
-    special.logit,
-    special.expit,
-    lambda eta, mu: mu * (1 - mu),
-    lambda mu: mu * (1 - mu),
-    1.0,
-)
+# Functions with a name, so that a mean can be sent to another process.
+def _mean_itself(eta: Floats, mu: Floats) -> Floats:
+    return mu
+
+
+def _poisson(mu: Floats) -> Floats:
+    return mu
+
+
+def _logistic_slope(eta: Floats, mu: Floats) -> Floats:
+    return mu * (1 - mu)
+
+
+def _binomial(mu: Floats) -> Floats:
+    return mu * (1 - mu)
+
+
+def _log_minus_log(mu: Floats) -> Floats:
+    return np.log(-np.log1p(-mu))
+
+
+def _from_log_minus_log(eta: Floats) -> Floats:
+    return -np.expm1(-np.exp(eta))
+
+
+def _log_log_slope(eta: Floats, mu: Floats) -> Floats:
+    return np.exp(eta - np.exp(eta))
+
+
+LOG_LINEAR = Mean("log-linear", np.log, np.exp, _mean_itself, _poisson, np.inf)
+LOGISTIC = Mean("logistic", special.logit, special.expit, _logistic_slope, _binomial, 1.0)
 COMPLEMENTARY_LOG_LOG = Mean(
-    "complementary log-log",
-    lambda mu: np.log(-np.log1p(-mu)),
-    lambda eta: -np.expm1(-np.exp(eta)),
-    lambda eta, mu: np.exp(eta - np.exp(eta)),
-    lambda mu: mu * (1 - mu),
-    1.0,
+    "complementary log-log", _log_minus_log, _from_log_minus_log, _log_log_slope, _binomial, 1.0
 )

@@ -1,0 +1,207 @@
+"""The feet of a network, some parts at a time: what is asked of them, and rows laid aside.
+
+Parts are taken together up to some tens of thousands of feet, so that what a batch costs by itself
+is small beside its rows. Answers come in the order of the parts, whatever ends first. Rows that
+are asked more than once are laid aside as arrays of numbers in a folder that goes at the end.
+"""
+
+from __future__ import annotations
+
+import pickle
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from itertools import chain
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+
+from analytics.courses.cohort import Cohort, cohort_of_feet
+from analytics.courses.network import Network
+from analytics.definitions import protocol as windows
+from analytics.definitions.columns import EXTRA_PREFIX
+from analytics.definitions.foot_facts import FOOT
+from analytics.intake.engine import Engine, Mapper, working
+from analytics.intake.frames import read_frame, stack_frames
+from analytics.stats.blocks import Each, told_to
+
+#: Feet from which on a batch is full. About a kilobyte of memory a foot while they are looked at.
+BATCH_FEET = 50_000
+
+_FILE = "cohort.parquet"
+
+
+class Question(Protocol):
+    """What is asked of feet; it goes to other processes, so it is plain data."""
+
+    @property
+    def columns(self) -> frozenset[str]:
+        """Return the columns of the foot that it looks at, and other names, which do no harm."""
+
+    def look(self, cohort: Cohort) -> tuple[Any, Sequence[Any]]:
+        """Return what adds up, and blocks of rows to lay aside; nothing in place of no rows."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What every batch answered: facts in order, and the rows that were laid aside."""
+
+    facts: list[Any]
+    each: Each
+
+
+@dataclass(frozen=True)
+class Batches:
+    """The feet of a network.
+
+    Parameters
+    ----------
+    over
+        Maps a function over pieces of work.
+    places
+        Folders of the parts of each batch.
+    folder
+        Where rows are laid aside; all workers see it.
+    nobody
+        The network's days and windows, without a foot.
+    """
+
+    over: Mapper
+    places: tuple[tuple[Path, ...], ...]
+    folder: Path
+    nobody: Cohort
+
+    def ask(self, questions: Sequence[Question]) -> list[Asked]:
+        """Return what all batches answer to some questions, each read once.
+
+        Parameters
+        ----------
+        questions
+            What is asked.
+        """
+        kept = Path(tempfile.mkdtemp(dir=self.folder))
+        pieces = [
+            _Piece(places, kept, number, tuple(questions), self.nobody.cut_off,
+                   self.nobody.protocol)
+            for number, places in enumerate(self.places)
+        ]  # fmt: skip
+        facts: list[list[Any]] = [[] for _ in questions]
+        laid: list[list[_Laid]] = [[] for _ in questions]
+        for answers in self.over(_ask, pieces):
+            for place, (told, aside) in enumerate(answers):
+                facts[place].append(told)
+                laid[place] += [aside] if aside.n_blocks else []
+        return [Asked(*pair) for pair in zip(facts, map(self._each, laid), strict=True)]
+
+    def _each(self, laid: Sequence[_Laid]) -> Each:
+        begun = np.concatenate([[0], np.cumsum([aside.n_blocks for aside in laid])])
+
+        def each(step: Callable[..., Any], *told: Any) -> Iterator[Any]:
+            pieces = [
+                (aside.path, step, [told_to(at, told) for at in range(*ends)])
+                for aside, *ends in zip(laid, begun[:-1].tolist(), begun[1:].tolist(), strict=True)
+            ]
+            return chain.from_iterable(self.over(_step, pieces))
+
+        return each
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """Blocks of rows in a file."""
+
+    path: Path
+    n_blocks: int
+
+
+@dataclass(frozen=True)
+class _Piece:
+    places: tuple[Path, ...]
+    folder: Path
+    number: int
+    questions: tuple[Question, ...]
+    cut_off: date
+    protocol: windows.Protocol
+
+
+@contextmanager
+def open_batches(network: Network, engine: Engine, *, full: int = BATCH_FEET) -> Iterator[Batches]:
+    """Give the feet of a network in batches.
+
+    Parameters
+    ----------
+    network
+        Settled parts.
+    engine
+        Where batches are looked at; it changes no number.
+    full
+        Feet from which on a batch is full.
+    """
+    work = network.work
+    feet = [pq.read_metadata(part / _FILE).num_rows for part in network.parts]
+    places = plan_batches(network.parts, feet, full)
+    kind = engine.kind
+    if kind == "auto":
+        kind = "processes" if len(places) > 1 and engine.n_workers > 1 else "serial"
+    nothing = pd.DataFrame({c.name: pd.array([], dtype=c.dtype) for c in FOOT})
+    nobody = cohort_of_feet(nothing, work.cut_off, work.frame.protocol)
+    with (
+        tempfile.TemporaryDirectory(prefix="asked-", dir=work.folder) as folder,
+        working(engine, kind) as over,
+    ):
+        yield Batches(over, places, Path(folder), nobody)
+
+
+def plan_batches(
+    parts: Sequence[Path], feet: Sequence[int], full: int
+) -> tuple[tuple[Path, ...], ...]:
+    """Return parts in batches of about so many feet, in order; parts without feet are in none."""
+    batches: list[tuple[Path, ...]] = []
+    batch, held = [], 0
+    for part, n in zip(parts, feet, strict=True):
+        if n:
+            batch.append(part)
+            held += n
+        if held >= full:
+            batches.append(tuple(batch))
+            batch, held = [], 0
+    return (*batches, tuple(batch)) if batch else tuple(batches)
+
+
+def _ask(piece: _Piece) -> list[tuple[Any, _Laid]]:
+    wanted = frozenset[str]().union(*(question.columns for question in piece.questions))
+    feet = read_feet(piece.places, wanted)
+    cohort = cohort_of_feet(feet, piece.cut_off, piece.protocol)
+    answers = []
+    for place, question in enumerate(piece.questions):
+        facts, blocks = question.look(cohort)
+        laid = _Laid(piece.folder / f"{place}-{piece.number}", len(blocks))
+        if blocks:
+            with laid.path.open("wb") as file:
+                pickle.dump(list(blocks), file, protocol=pickle.HIGHEST_PROTOCOL)
+        answers.append((facts, laid))
+    return answers
+
+
+def read_feet(places: Sequence[Path], wanted: frozenset[str]) -> pd.DataFrame:
+    """Return some columns of the feet of some parts; a carried column that none has is missing."""
+    frames = []
+    for place in places:
+        there = pq.read_schema(place / _FILE).names
+        frames.append(read_frame(place / _FILE, [name for name in there if name in wanted]))
+    feet = stack_frames(frames)
+    carried = sorted(name for name in wanted if name.startswith(EXTRA_PREFIX))
+    nothing = {name: pd.NA for name in carried if name not in feet.columns}
+    return feet.assign(**nothing).astype(dict.fromkeys(nothing, "string"))
+
+
+def _step(piece: tuple[Path, Callable[..., Any], list[tuple[Any, ...]]]) -> list[Any]:
+    path, step, told = piece
+    with path.open("rb") as file:
+        blocks = pickle.load(file)
+    return [step(rows, *own) for rows, own in zip(blocks, told, strict=True)]

@@ -1,0 +1,176 @@
+"""Hazard ratios and casts by severity of a network in parts.
+
+Rows are laid aside as numbers; after that each step of a fit asks for sums.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from analytics.analyses import casts
+from analytics.analyses.context import describe, why_not
+from analytics.analyses.design import fill_matrix, fill_present, lay_out, sum_events
+from analytics.analyses.followed import EVENT
+from analytics.analyses.hazards import caveats, method_from, no_ratios, ratios, say_proportional
+from analytics.analyses.in_parts import Asked
+from analytics.analyses.network_designs import Casts, Chosen, Hazards
+from analytics.analyses.told import stand_beside
+from analytics.courses.cohort import Cohort
+from analytics.errors import NotEstimableError
+from analytics.results import EFFECTS, Result
+from analytics.stats.cox_blocks import cox_over, proportionality_over
+from analytics.stats.cox_sums import CoxRows
+from analytics.stats.links import LOG_LINEAR
+from analytics.stats.marginal_block import Problem, as_block
+from analytics.stats.spells import Spells
+
+#: Feet of a block of the model of casts: sorted by clinic, few have more than some clinics.
+BLOCK_FEET = 4_000
+
+
+@dataclass(frozen=True, eq=False)
+class HazardRows:
+    """Asks for the rows of hazards; events are counted by column."""
+
+    model: Hazards
+    chosen: Chosen
+
+    @property
+    def columns(self) -> frozenset[str]:
+        """Return the columns of the foot that it looks at."""
+        return self.model.columns
+
+    def look(self, cohort: Cohort) -> tuple[np.ndarray, list[CoxRows]]:
+        """Return events, in all and by column, and the rows."""
+        rows, _ = self.model.find(cohort)
+        event = (rows["ended"] == EVENT).to_numpy()
+        matrix = fill_matrix(rows, self.model.covariates, self.chosen.lines)
+        by_column = sum_events(matrix, self.chosen.terms, event.astype(float))
+        told = np.append(float(event.sum()), by_column)
+        entry = np.maximum(rows["entry_days"].to_numpy(dtype=float), self.model.landmark)
+        child = pd.factorize(rows["child"])[0].astype(np.int64)
+        time = rows["time_days"].to_numpy(dtype=float)
+        spells = Spells(time, event.astype(np.int64), entry if entry.any() else None, child, None)
+        strata = pd.Categorical(rows["clinic"], categories=list(self.chosen.clinics)).codes
+        block = CoxRows(spells, matrix, strata.astype(np.int64))
+        return told, [block] if len(rows) and matrix.shape[1] else []
+
+
+@dataclass(frozen=True, eq=False)
+class CastRows:
+    """Asks for the rows of the model of casts; casts are counted by column."""
+
+    model: Casts
+    chosen: Chosen
+
+    @property
+    def columns(self) -> frozenset[str]:
+        """Return the columns of the foot that it looks at."""
+        return self.model.columns
+
+    def look(self, cohort: Cohort) -> tuple[np.ndarray, list[Problem]]:
+        """Return casts by column, and rows in blocks of few clinics."""
+        rows, _ = self.model.find(cohort)
+        n_columns = len(self.chosen.terms)
+        # A child's feet stay together, in the clinic of the first of them.
+        clinic = rows.groupby("child")["clinic"].transform("first")
+        order = np.lexsort((pd.factorize(rows["child"])[0], pd.factorize(clinic)[0]))
+        rows = rows.iloc[order].reset_index(drop=True)
+        child = pd.factorize(rows["child"])[0].astype(np.int64)
+        total, blocks = np.zeros(n_columns), []
+        for place in _cut(child):
+            own = rows.iloc[place]
+            block, by_column = self._block(own, child[place])
+            total += by_column
+            blocks.append(block)
+        return total, blocks
+
+    def _block(self, rows: pd.DataFrame, child: np.ndarray) -> tuple[Problem, np.ndarray]:
+        n_casts = rows["n_casts"].to_numpy(dtype=float)
+        matrix, columns = fill_present(rows, self.model.covariates, self.chosen.lines)
+        by_column = np.zeros(len(self.chosen.terms))
+        by_column[columns] = sum_events(matrix, self.chosen.terms.iloc[columns], n_casts)
+        design = np.column_stack([np.ones(len(rows)), matrix])
+        held = np.append(0, columns + 1)
+        if len(columns) and columns[0] != 0:  # the score is 0 in all these rows
+            design = np.insert(design, 1, 0.0, axis=1)
+            held = np.insert(held, 1, 1)
+        return as_block(LOG_LINEAR, n_casts, design, child, columns=held), by_column
+
+
+def _cut(child: np.ndarray) -> list[slice]:
+    """Return stretches of about ``BLOCK_FEET`` rows in which children are whole."""
+    if not len(child):
+        return []
+    cuts = [0]
+    for start in np.flatnonzero(child[1:] != child[:-1]) + 1:
+        if start - cuts[-1] >= BLOCK_FEET:
+            cuts.append(int(start))
+    return [slice(*pair) for pair in zip(cuts, [*cuts[1:], len(child)], strict=True)]
+
+
+def hazard_effects(nobody: Cohort, model: Hazards, chosen: Chosen, asked: Asked) -> Result:
+    """Return hazard ratios of a network, as ``hazards.effects``.
+
+    Parameters
+    ----------
+    nobody
+        The network's days and windows.
+    model, chosen
+        What is asked, and its design.
+    asked
+        What batches answered to :class:`HazardRows`.
+    """
+    terms = chosen.terms
+    n_events, *by_column = np.sum([np.zeros(1 + len(terms)), *asked.facts], axis=0)
+    method = method_from(model.landmark)
+    described = describe(nobody, f"{model.endpoint}_effects", nobody.feet, method=method)
+    told = replace(chosen.told, n_events=int(n_events))
+    context = stand_beside(described, told)
+    events = np.array(by_column)
+    try:
+        if not told.n_feet:
+            raise NotEstimableError("no_rows", n_rows=0)
+        if not len(terms):
+            raise NotEstimableError("constant_covariate", n_rows=told.n_feet)
+        level = terms["level"].where(terms["level"].eq(""), ":" + terms["level"])
+        fit = cox_over(asked.each, (terms["term"] + level).tolist())
+    except NotEstimableError as reason:
+        context = replace(context, notes=(*context.notes, why_not(reason)))
+        return Result(EFFECTS, lay_out(terms, events, no_ratios(terms)), context)
+    said = say_proportional(partial(proportionality_over, fit))
+    notes = (*context.notes, *said, *caveats(fit, chosen.constants(model.covariates)))
+    return Result(EFFECTS, lay_out(terms, events, ratios(fit)), replace(context, notes=notes))
+
+
+def cast_effects(nobody: Cohort, model: Casts, chosen: Chosen, asked: Asked) -> Result:
+    """Return rate ratios of casts of a network, as ``casts.effects``.
+
+    Parameters
+    ----------
+    nobody
+        The network's days and windows.
+    model, chosen
+        What is asked, and its design.
+    asked
+        What batches answered to :class:`CastRows`.
+    """
+    context = casts.describe_effects(nobody, model.score, nobody.feet)
+    context = stand_beside(context, chosen.told, events=False)
+    first = next((s for s, lines in zip(chosen.seen, chosen.lines, strict=True) if lines), None)
+    values = (np.empty(0), np.empty(0, dtype=np.int64))
+    if first is not None:
+        is_level = not first.is_number
+        values = (np.array([0.0, 1.0]), np.array([1, 1])) if is_level else (first.values, first.n)
+    told = casts.Terms(
+        chosen.terms,
+        chosen.constants(model.covariates),
+        np.sum([np.zeros(len(chosen.terms)), *asked.facts], axis=0),
+        values,
+        chosen.told.n_feet,
+    )
+    return casts.answer(context, told, asked.each)
