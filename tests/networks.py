@@ -12,12 +12,15 @@ _DATES = ("started_on", "enrolled_on", "corrected_on", "tenotomy_on", "brace_on"
           "lost_on", "first_seen_on")  # fmt: skip
 
 
-def whole_lives(seed: int) -> pd.DataFrame:
-    """Feet of two to six clinics, a few of them tiny, with the days of their whole course."""
+def whole_lives(seed: int, children: tuple[int, int] = (25, 140)) -> pd.DataFrame:
+    """Feet of two to six clinics, a few of them tiny, with the days of their whole course.
+
+    ``children`` says between which numbers that of the children is drawn.
+    """
     rng = np.random.default_rng(seed)
     n_clinics = int(rng.integers(2, 7))
     weights = rng.dirichlet(np.full(n_clinics, 0.7))
-    n_children = int(rng.integers(25, 140))
+    n_children = int(rng.integers(*children))
     clinic = rng.choice(n_clinics, size=n_children, p=weights)
     chance = {name: rng.uniform(*ends) for name, ends in
               (("corrected", (0.6, 0.99)), ("tenotomy", (0.4, 0.95)), ("lost", (0.02, 0.4)),

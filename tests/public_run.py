@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analytics.analyses import quarters
+from analytics.analyses import description, flow, quarters, time_to, waits
 from analytics.analyses.context import Method, describe
 from analytics.analyses.groups import typed
 from analytics.analyses.verdicts import VERDICTS, find_presumed, find_verdicts
@@ -20,7 +20,7 @@ from analytics.courses.cohort import Cohort
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.indicators import COMPARED
 from analytics.definitions.policies import PUBLIC
-from analytics.results import COMPARISON, ESTIMATES, PROFILE, TREND, Context, Phrase, Result
+from analytics.results import COMPARISON, ESTIMATES, TREND, Context, Phrase, Result
 from analytics.sharing.clinics import draw_letters
 from analytics.sharing.protect import Released, protect
 
@@ -46,8 +46,6 @@ def public_run(cohort: Cohort) -> list[Shown]:
 def results_of(cohort: Cohort) -> Iterator[Result]:
     """The tables of the pages for managers and funders that hold counts of feet or children."""
     yield _estimates(cohort, COMPARED, "headline")
-    for indicator in COMPARED:
-        yield _estimates(cohort, [indicator], indicator.area)
     yield _estimates(cohort, COMPARED, "clinics_care", "clinic")
     yield _estimates(cohort, COMPARED, "quarters_care", "quarter")
     yield _bounds(cohort, [i for i in COMPARED if i.rests_on_follow_up])
@@ -56,7 +54,12 @@ def results_of(cohort: Cohort) -> Iterator[Result]:
         yield _comparison(cohort, indicator)
     yield quarters.counts(cohort)
     yield _due(cohort)
-    yield _profile(cohort)
+    yield description.profile(cohort, unit="foot")
+    yield description.profile(cohort)
+    yield flow.pathway_flow(cohort)
+    yield waits.estimates(cohort)
+    yield time_to.curve(cohort, "relapse")
+    yield time_to.curve(cohort, "relapse", by=["severity_band"])
 
 
 def _context(cohort: Cohort, question: str) -> Context:
@@ -143,23 +146,3 @@ def _due(cohort: Cohort) -> Result:
     frame = pd.concat([p for p in parts if len(p)], ignore_index=True)
     frame = typed(frame, ESTIMATES, ("quarter_due",))
     return Result(ESTIMATES, frame, _context(cohort, "due"), ("quarter_due",))
-
-
-def _profile(cohort: Cohort) -> Result:
-    lines = []
-    for name in ("severity_band", "sex", "diagnosis", "prior_treatment"):
-        values = cohort.feet[name].mask(cohort.feet[name].eq("unknown"))
-        for level, n in values.value_counts().sort_index().items():
-            lines.append(
-                {
-                    "variable": name,
-                    "level": level,
-                    "n": n,
-                    "missing": int(values.isna().sum()),
-                    "centre": n / len(values),
-                    "statistic": "share",
-                }
-            )
-    frame = pd.DataFrame(lines).reindex(columns=list(PROFILE.columns))
-    context = _context(cohort, "described_feet")
-    return Result(PROFILE, typed(frame, PROFILE, ()), context)

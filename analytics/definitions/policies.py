@@ -14,8 +14,12 @@ class Policy:
     audience
         Who reads it.
     smallest_count
-        Counts from 1 to one below this are withheld, with enough others that subtraction cannot
-        restore them; 0 withholds nothing. A zero may show.
+        Counts from 0 to one below this are withheld, and a step of a figure is worth at least as
+        many units; 0 withholds nothing.
+    rounded_to
+        Counts are given to the nearest multiple of this; 1 gives them as they are.
+    smallest_base
+        Figures that rest on fewer units than this are withheld.
     smallest_at_risk
         Curves end before fewer children than this remain at risk.
     smallest_unit_children
@@ -32,6 +36,8 @@ class Policy:
 
     audience: str
     smallest_count: int
+    rounded_to: int
+    smallest_base: int
     smallest_at_risk: int
     smallest_unit_children: int
     names_clinics: bool
@@ -41,12 +47,14 @@ class Policy:
 
 
 INTERNAL = Policy(
-    "internal", 0, 10, 0,
-    names_clinics=True, months_only=False, traceable=True, clinic_pages=True,
+    "internal", smallest_count=0, rounded_to=1, smallest_base=0, smallest_at_risk=10,
+    smallest_unit_children=0, names_clinics=True, months_only=False, traceable=True,
+    clinic_pages=True,
 )  # fmt: skip
 PUBLIC = Policy(
-    "public", 5, 10, 10,
-    names_clinics=False, months_only=True, traceable=False, clinic_pages=False,
+    "public", smallest_count=5, rounded_to=10, smallest_base=50, smallest_at_risk=10,
+    smallest_unit_children=10, names_clinics=False, months_only=True, traceable=False,
+    clinic_pages=False,
 )  # fmt: skip
 
 POLICIES: dict[str, Policy] = {p.audience: p for p in (INTERNAL, PUBLIC)}

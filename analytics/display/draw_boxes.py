@@ -15,7 +15,6 @@ from analytics.definitions.steps import ASIDES, unit_of_step
 from analytics.display import numbers, terms
 from analytics.display.estimate_sentences import count_words
 from analytics.display.theme import INK, PALE, QUIET, RULE, WIDTH, fit, new_figure
-from analytics.sharing.flows import find_parents
 from analytics.sharing.protect import Released
 
 # In inches.
@@ -75,11 +74,29 @@ def draw_boxes(released: Released, language: str) -> Figure:
 
 def _stages(released: Released, language: str) -> list[_Stage]:
     steps = [rows for _, rows in released.frame.groupby("step", sort=False)]
-    parents = find_parents(pd.DataFrame([rows.iloc[0] for rows in steps]))
+    parents = _find_parents(pd.DataFrame([rows.iloc[0] for rows in steps]))
     return [
         _stage(rows, released, begins=parent is None, language=language)
         for rows, parent in zip(steps, parents, strict=True)
     ]
+
+
+def _find_parents(firsts: pd.DataFrame) -> list[int | None]:
+    """Return for each step the step that it follows: the last one that let on as many as reach it.
+
+    None for a step that begins a way of its own. Nothing follows an aside.
+    """
+    units = [unit_of_step(str(step), "") for step in firsts["step"]]
+    reached, left = (
+        [None if pd.isna(n) else (unit, int(n)) for unit, n in zip(units, firsts[c], strict=True)]
+        for c in ("n_in", "n_out")
+    )
+    parents: list[int | None] = []
+    for place, wanted in enumerate(reached):
+        before = [i for i in range(place) if wanted is not None and left[i] == wanted]
+        before = [i for i in before if firsts["step"].iloc[i] not in ASIDES]
+        parents.append(before[-1] if before else None)
+    return parents
 
 
 def _stage(rows: pd.DataFrame, released: Released, *, begins: bool, language: str) -> _Stage:
@@ -109,7 +126,7 @@ def _stage(rows: pd.DataFrame, released: Released, *, begins: bool, language: st
 
 def _count(n: object, unit: str, language: str) -> str:
     if pd.isna(n):
-        return label(language, "word.withheld")
+        return label(language, "word.few")
     return numbers.counted(int(n), unit, language)  # type: ignore[call-overload]
 
 

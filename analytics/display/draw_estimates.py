@@ -14,7 +14,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from analytics.definitions.labels import label
 from analytics.display import measures, numbers, terms
 from analytics.display.draw_rows import DotRow, draw_rows, span
-from analytics.display.readings import Row, rows_of
+from analytics.display.readings import Row, rows_of, written_scale
 from analytics.display.sheets import ALONG_TIME
 from analytics.display.theme import (
     FOLDED_HEIGHT,
@@ -49,13 +49,14 @@ def draw_estimates(released: Released, language: str) -> Figure:
     return _by_group(read, released, language)
 
 
-def _dot(row: Row, name: str, language: str, own: measures.Own) -> DotRow:
-    scale = measures.scale_of(row.text("measure"), own)
+def _dot(row: Row, name: str, released: Released, language: str) -> DotRow:
+    scale = measures.scale_of(row.text("measure"), released.context.own_measures)
     if row.estimate is None:
         return DotRow(name, None, None, None, label(language, f"word.{row.why_nothing}"))
-    text = measures.write(row.estimate, scale, language)
+    written = written_scale(scale, released)
+    text = measures.write(row.estimate, written, language)
     if row.lower is not None and row.upper is not None:
-        text += f" ({measures.write_limits(row.lower, row.upper, scale, language)})"
+        text += f" ({measures.write_limits(row.lower, row.upper, written, language)})"
     estimate, lower, upper = (
         measures.shown(e, scale) for e in (row.estimate, row.lower, row.upper)
     )
@@ -68,7 +69,7 @@ def _in_rows(read: Sequence[Row], released: Released, language: str) -> Figure:
     for row in read:
         name = fold(measures.name_of(row.text("measure"), language, own), width=46, most=3)
         dots = by_scale.setdefault(measures.scale_of(row.text("measure"), own), [])
-        dots.append(_dot(row, name, language, own))
+        dots.append(_dot(row, name, released, language))
     heights = [FOLDED_HEIGHT * len(rows) + 0.5 for rows in by_scale.values()]
     figure = new_figure(sum(heights) + 0.1)
     panels = figure.subplots(len(by_scale), 1, squeeze=False, height_ratios=heights)[:, 0]
@@ -92,7 +93,9 @@ def _by_group(read: Sequence[Row], released: Released, language: str) -> Figure:
         of_group = {row.groups: row for row in rows}
         nothing = DotRow("", None, None, None, "")
         dots = [
-            replace(_dot(of_group[g], "", language, own), name=name) if g in of_group else nothing
+            replace(_dot(of_group[g], "", released, language), name=name)
+            if g in of_group
+            else nothing
             for g, name in zip(shown, names, strict=True)
         ]
         draw_rows(axes, dots)
@@ -111,7 +114,7 @@ def _along_time(read: Sequence[Row], released: Released, language: str) -> Figur
     figure, axes_of = _grid(len(panels), PANEL_HEIGHT)
     for axes, (measure, rows) in zip(axes_of, panels.items(), strict=False):
         places = [periods.index(str(row.groups[0])) for row in rows]
-        dots = [_dot(row, "", language, own) for row in rows]
+        dots = [_dot(row, "", released, language) for row in rows]
         _draw_series(axes, places, dots, style=SERIES[0])
         axes.set_ylim(*span(dots, within=_WITHIN.get(measures.scale_of(measure, own))))
         if measures.scale_of(measure, own) == "count":
@@ -134,7 +137,7 @@ def _along_number(read: Sequence[Row], released: Released, language: str) -> Fig
         every = []
         for style, (measure, rows) in zip(SERIES, of_measure.items(), strict=False):
             rows = sorted(rows, key=lambda row: float(row.groups[0]))  # type: ignore[arg-type]
-            dots = [_dot(row, "", language, own) for row in rows]
+            dots = [_dot(row, "", released, language) for row in rows]
             places = [float(row.groups[0]) for row in rows]  # type: ignore[arg-type]
             _draw_series(axes, places, dots, style=style)
             axes.plot([], [], marker=style.marker, color=style.colour, linestyle=style.line,

@@ -52,7 +52,7 @@ def _draw_step(axes: Axes, place: int, rows: pd.DataFrame, *, scale: float, lang
     hidden = pd.isna(first["n_in"]) or pd.isna(first["n_out"])
     if hidden:
         axes.barh(place, 0.25, height=0.4, facecolor="none", edgecolor=QUIET, linestyle=(0, (3, 3)))
-        words = label(language, "word.withheld")
+        words = label(language, "word.few")
         axes.text(0.26, place, words, va="center", color=QUIET, style="italic")
     else:
         n_in, n_out = int(first["n_in"]), int(first["n_out"])

@@ -61,7 +61,7 @@ def _draw_panel(axes: Axes, rows: list[Row], released: Released, language: str) 
 def _told(row: Row, language: str) -> str:
     centre, spread = row.figure("centre"), row.figure("spread")
     if centre is None:
-        return label(language, "word.withheld" if "n" in row.hidden else "word.not_estimable")
+        return label(language, "word.few" if "n" in row.hidden else "word.not_estimable")
     text = numbers.decimal(centre, language)
     if spread is not None:
         text = f"{text} ({numbers.decimal(spread, language)})"

@@ -10,7 +10,7 @@ import pandas as pd
 from analytics.definitions.hypotheses import IMBALANCE
 from analytics.definitions.labels import label
 from analytics.display import measures, numbers, terms
-from analytics.display.readings import Row, rows_of
+from analytics.display.readings import Row, rows_of, written_scale
 from analytics.sharing.protect import Released
 
 #: Groups that are the same feet seen in several ways, so that no group differs from another.
@@ -21,9 +21,9 @@ PART_AND_WHOLE = "whose"
 
 
 def count_words(value: object, language: str) -> str:
-    """Return a count, or the word for a withheld one."""
+    """Return a count, or the words for one that is too small to show."""
     if pd.isna(value):
-        return label(language, "word.withheld")
+        return label(language, "word.few")
     return numbers.count(int(value), language)  # type: ignore[call-overload]
 
 
@@ -67,10 +67,13 @@ def _estimate(measure: str, row: Row, released: Released, language: str) -> str:
         return label(language, "sentence.estimate_none", **values)
     write = partial(
         measures.write,
-        scale=measures.scale_of(measure, released.context.own_measures),
+        scale=_scale(measure, released),
         language=language,
     )
     values["estimate"] = write(row.estimate)
+    if n is None and row.lower is not None and row.upper is not None:
+        ends = {"lower": write(row.lower), "upper": write(row.upper)}
+        return label(language, "sentence.estimate_bare", **values, **ends)
     if row.lower is None or row.upper is None:
         return label(language, "sentence.estimate_plain", **values)
     return label(
@@ -97,11 +100,15 @@ def _not_counted(estimate: str, row: Row, asked: str, language: str) -> str:
     return label(language, "sentence.not_counted", estimate=estimate, n=n, parts=", ".join(parts))
 
 
+def _scale(measure: str, released: Released) -> str:
+    return written_scale(measures.scale_of(measure, released.context.own_measures), released)
+
+
 def _compare(measure: str, read: list[Row], released: Released, language: str) -> list[str]:
     words = measures.name_of(measure, language, released.context.own_measures)
     first, last = released.groups[0], released.groups[-1]
     if first in SAME_FEET:
-        return _range(words, read, first, language)
+        return _range(words, read, first, released=released, language=language)
     if last in _TOLD_APART:
         return _TOLD_APART[last](measure, read, released, language)
     known = [row for row in read if row.lower is not None and row.upper is not None]
@@ -161,7 +168,7 @@ def _last_two(measure: str, read: list[Row], released: Released, language: str) 
 
 def _beside(measure: str, read: list[Row], released: Released, language: str) -> str:
     own = released.context.own_measures
-    words, scale = measures.name_of(measure, language, own), measures.scale_of(measure, own)
+    words, scale = measures.name_of(measure, language, own), _scale(measure, released)
     found = {
         str(row.groups[0]): label(language, f"word.{row.why_nothing}")
         if row.estimate is None
@@ -171,12 +178,15 @@ def _beside(measure: str, read: list[Row], released: Released, language: str) ->
     return label(language, "sentence.beside_network", measure=words, **found)
 
 
-def _range(words: str, read: list[Row], group: str, language: str) -> list[str]:
+def _range(
+    words: str, read: list[Row], group: str, *, released: Released, language: str
+) -> list[str]:
     found = [row.estimate for row in read if row.estimate is not None]
     if len(found) < 2:
         n, total = len(read) - len(found), len(read)
         return [label(language, "sentence.groups_hidden", measure=words, n=n, total=total)]
-    low, high = (numbers.percent(end(found), language) for end in (min, max))
+    scale = written_scale("percent", released)
+    low, high = (measures.write(end(found), scale, language) for end in (min, max))
     name = terms.column(group, language)
     values = {"low": low, "high": high, "group": terms.within(name)}
     return [label(language, "sentence.same_feet", measure=words, **values)]
@@ -201,9 +211,7 @@ def _first_to_last(known: list[Row], measure: str, released: Released, language:
 
 
 def _named(row: Row, *, measure: str, released: Released, language: str) -> tuple[str, str]:
-    value = measures.write(
-        row.estimate or 0.0, measures.scale_of(measure, released.context.own_measures), language
-    )
+    value = measures.write(row.estimate or 0.0, _scale(measure, released), language)
     return terms.group(released.groups, row.groups, language), value
 
 
@@ -211,7 +219,7 @@ def _each(measure: str, read: list[Row], released: Released, language: str) -> l
     """Say each figure with its range, without comparing them."""
     write = partial(_named, measure=measure, released=released, language=language)
     words = measures.name_of(measure, language, released.context.own_measures)
-    scale = measures.scale_of(measure, released.context.own_measures)
+    scale = _scale(measure, released)
     told = []
     for row in (row for row in read if row.estimate is not None):
         group, value = write(row)

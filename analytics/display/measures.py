@@ -7,37 +7,11 @@ from types import MappingProxyType
 
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.labels import label, labels
-from analytics.definitions.waits import WAITS
+from analytics.definitions.scales import scale_of
 from analytics.display import numbers
 from analytics.results import OwnMeasure
 
-#: Measures that are no indicator.
-_OWN_SCALES = dict.fromkeys((wait.code for wait in WAITS), "days") | {
-    "children_begun": "count",
-    "feet_begun": "count",
-    "feet_corrected": "count",
-    "tenotomies": "count",
-    "braces_fitted": "count",
-    "relapses_seen": "count",
-    "children_lost": "count",
-    "casts": "casts",
-    "casts_seen": "casts",
-    "casts_fitted": "casts",
-    "casts_expected": "casts",
-    "casts_finished": "casts",
-    "expected_children": "rounded",
-    "cost_per_child": "rounded",
-    "cost_per_corrected_foot": "rounded",
-    "cost_per_lasting_foot": "rounded",
-    "years_gained": "rounded",
-    "median_follow_up": "days",
-    "time_free_2y": "days",
-    "lost_per_event": "number",
-    "cost_per_year_gained": "rounded",
-    "standardised_difference": "number",
-    "rows_needed_80": "rounded",
-    "rows_needed_90": "rounded",
-}
+#: Units of measures that are no indicator.
 _OWN_UNITS = {
     "children_begun": "child",
     "children_lost": "child",
@@ -58,6 +32,7 @@ NO_OWN: Own = MappingProxyType({})
 #: Scale to what a figure is multiplied by, and its decimal places when written.
 _WRITTEN = {
     "percent": (100.0, 1),
+    "steps": (100.0, 0),
     "per_100": (100.0, 1),
     "casts": (1.0, 1),
     "days": (1.0, 0),
@@ -70,6 +45,7 @@ _WRITTEN = {
 #: Scales with more to their writing than decimal places.
 _WRITERS: Mapping[str, Callable[[float, str], str]] = {
     "percent": numbers.percent,
+    "steps": numbers.stepped_percent,
     "per_100": numbers.percent_number,
     "ratio": numbers.ratio,
     "rounded": numbers.rounded,
@@ -84,15 +60,6 @@ def name_of(measure: str, language: str, own: Own = NO_OWN) -> str:
         return label(language, f"measure.{measure}")
     words = title or label(language, f"measure.{code}")
     return label(language, f"line.{line}", measure=words) if line else words
-
-
-def scale_of(measure: str, own: Own = NO_OWN) -> str:
-    """Return the scale of a measure: ``percent`` unless declared otherwise."""
-    code = measure.split(".")[0]
-    if code in _OWN_SCALES:
-        return _OWN_SCALES[code]
-    indicator = own.get(code) or INDICATORS.get(code)
-    return indicator.scale if indicator else "percent"
 
 
 def unit_of(measure: str, default: str, own: Own = NO_OWN) -> str:
@@ -142,6 +109,8 @@ def write_limits(lower: float, upper: float, scale: str, language: str) -> str:
     """Return limits as one range without the sign of the scale, as in ``68.1-76.2``."""
     if scale == "percent":
         ends = (numbers.percent_number(end, language) for end in (lower, upper))
+    elif scale == "steps":
+        ends = (numbers.decimal(100 * end, language, places=0) for end in (lower, upper))
     else:
         ends = (write(end, scale, language) for end in (lower, upper))
     return numbers.interval(*ends)

@@ -65,6 +65,15 @@ def whole_percent(value: float, language: str) -> str:
     return _percent_frame(language).replace("0", decimal(100 * value, language, places=0), 1)
 
 
+def stepped_percent(value: float, language: str) -> str:
+    """Return a share that was given in steps; at either end a few may stand on the other side."""
+    if value < _ALMOST:
+        return label(language, "word.nearly_none")
+    if value > 1 - _ALMOST:
+        return label(language, "word.nearly_all")
+    return whole_percent(value, language)
+
+
 def plain(value: float, language: str) -> str:
     """Return a number with as few decimal places as say it, at most three."""
     for places in (0, 1, 2):

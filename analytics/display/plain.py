@@ -72,6 +72,9 @@ def _claim(measure: str, row: Row, released: Released, language: str) -> Claim:
         return _money(measure, row, released, language)
     unit = measures.unit_of(measure, released.context.unit, released.context.own_measures)
     figure = say(f"plain.of_hundred.{unit}", n=_hundredths(row.estimate, language))
+    if released.policy.smallest_count and row.estimate in (0.0, 1.0):
+        # In steps either may stand for a few on the other side.
+        figure = say(f"plain.nearly_{'all' if row.estimate else 'none'}.{unit}")
     return Claim(figure, words, _basis(row, unit, language))
 
 

@@ -97,6 +97,11 @@ def rows_of(released: Released, frame: pd.DataFrame) -> list[Row]:
     ]
 
 
+def written_scale(scale: str, released: Released) -> str:
+    """Return the scale by which figures are written: public shares come in steps."""
+    return "steps" if scale == "percent" and released.policy.smallest_count else scale
+
+
 def effect_name(released: Released, language: str) -> str:
     """Return what the figures of an effects result are, as in ``Hazard ratio of relapse``."""
     question = released.context.question

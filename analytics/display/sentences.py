@@ -14,7 +14,7 @@ from analytics.display import measures, numbers, terms
 from analytics.display.curve_table import parts_of, read_at
 from analytics.display.estimate_sentences import count_words, tell_estimates
 from analytics.display.numbers import DAYS_IN_YEAR
-from analytics.display.readings import effect_name, rows_of, scale_of_trend
+from analytics.display.readings import effect_name, rows_of, scale_of_trend, written_scale
 from analytics.results import COMPARISON, CURVE, EFFECTS, ESTIMATES, FLOW, PROFILE, TREND
 from analytics.sharing.protect import Released
 
@@ -123,7 +123,9 @@ def _read_sentence(
     for name in ("estimate", "lower", "upper"):
         known = not pd.isna(at[name])
         values[name] = (
-            numbers.percent(at[name], language) if known else label(language, "word.not_estimable")
+            measures.write(at[name], written_scale("percent", released), language)
+            if known
+            else label(language, "word.not_estimable")
         )
     if released.groups:
         where = terms.group(released.groups, key[:-1], language)
@@ -169,7 +171,8 @@ def _trend(released: Released, language: str) -> tuple[str, ...]:
         if released.groups:
             where = terms.group(released.groups, row.groups, language)
             period = label(language, "word.group", name=where, level=period)
-        value = measures.write(row.estimate, scale_of_trend(released), language)
+        scale = written_scale(scale_of_trend(released), released)
+        value = measures.write(row.estimate, scale, language)
         words = label(language, f"signal.{signal}")
         told.append(
             label(language, "sentence.trend_signal", period=period, estimate=value, signal=words)

@@ -16,6 +16,7 @@ from analytics.display.readings import (
     rows_of,
     scale_of_comparison,
     scale_of_trend,
+    written_scale,
 )
 from analytics.display.sentences import time_words
 from analytics.results import COMPARISON, CURVE, EFFECTS, ESTIMATES, FLOW, PROFILE, TREND
@@ -77,7 +78,8 @@ class _Writer:
 
     def count(self, row: Row, name: str) -> Cell:
         if name in row.hidden:
-            return self.withheld()
+            few = label(self.language, "word.under", n=self.released.policy.smallest_count)
+            return Cell(None, few, withheld=True)
         value = row.count(name)
         return Cell(value, "" if value is None else numbers.count(value, self.language))
 
@@ -85,6 +87,7 @@ class _Writer:
         if name in row.hidden:
             return self.withheld()
         value = row.figure(name)
+        scale = written_scale(scale, self.released)
         return Cell(value, "" if value is None else measures.write(value, scale, self.language))
 
     def share(self, row: Row, scale: str) -> Cell:
@@ -93,6 +96,7 @@ class _Writer:
             return self.withheld()
         if row.estimate is None:
             return Cell(None, label(self.language, f"word.{row.why_nothing}"))
+        scale = written_scale(scale, self.released)
         text = measures.write(row.estimate, scale, self.language)
         if row.lower is not None and row.upper is not None:
             limits = measures.write_limits(row.lower, row.upper, scale, self.language)

@@ -40,7 +40,7 @@ def say(phrase: Phrase, language: str, *, months_only: bool = False) -> str:
 
 def _word(value: object, language: str, *, months_only: bool) -> str:
     if value is None:
-        return label(language, "word.withheld")
+        return label(language, "word.few")
     if isinstance(value, Phrase):
         return say(value, language, months_only=months_only)
     if isinstance(value, tuple):

@@ -13,9 +13,10 @@ from typing import Any
 from analytics.definitions.fingerprint import fingerprint
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.policies import Policy
-from analytics.intake.records import Records
+from analytics.intake.totals import Totals
 from analytics.reports.folder import hash_file
 from analytics.reports.settings import Settings
+from analytics.sharing.rounding import round_count
 
 PROGRAM = "talipes-outcomes"
 
@@ -30,7 +31,7 @@ FATES = ("n_read", "n_kept", "n_merged", "n_quarantined")
 def build_provenance(
     settings: Settings,
     policy: Policy,
-    records: Records,
+    totals: Totals,
     seeds: Iterable[int] = (),
     own: tuple[Indicator, ...] = (),
 ) -> dict[str, Any]:
@@ -43,8 +44,8 @@ def build_provenance(
     policy
         Disclosure policy of the pages; one that does not name clinics withholds file names and
         the fates of each file, which may stand for a clinic.
-    records
-        What intake read.
+    totals
+        What became of all rows.
     seeds
         Seeds of the random steps.
     own
@@ -68,21 +69,21 @@ def build_provenance(
             for name, (default, value) in settings.protocol.differences().items()
         },
         "seeds": sorted(set(seeds)),
-        "inputs": _inputs(records, policy),
-        "balance": _balance(records, policy),
-    } | ({"corrections": _corrections(records)} if policy.names_clinics else {})
+        "inputs": _inputs(totals, policy),
+        "balance": _balance(totals, policy),
+    } | ({"corrections": _corrections(totals)} if policy.names_clinics else {})
 
 
-def _corrections(records: Records) -> dict[str, int]:
+def _corrections(totals: Totals) -> dict[str, int]:
     """Return how many corrections there were, by what became of them."""
-    counts = records.ledger.corrections["outcome"].value_counts()
+    counts = totals.corrections["outcome"].value_counts()
     return {str(outcome): int(n) for outcome, n in sorted(counts.items())}
 
 
-def _inputs(records: Records, policy: Policy) -> list[dict[str, Any]]:
-    by_file = records.ledger.balance().groupby("file")[list(FATES)].sum()
+def _inputs(totals: Totals, policy: Policy) -> list[dict[str, Any]]:
+    by_file = totals.balance().groupby("file")[list(FATES)].sum()
     inputs = []
-    for number, source in enumerate(records.sources, start=1):
+    for number, source in enumerate(totals.sources, start=1):
         line: dict[str, Any] = asdict(source)
         if policy.names_clinics:
             fates = by_file.loc[source.file] if source.file in by_file.index else None
@@ -93,11 +94,11 @@ def _inputs(records: Records, policy: Policy) -> list[dict[str, Any]]:
     return inputs
 
 
-def _balance(records: Records, policy: Policy) -> dict[str, int]:
-    total = records.ledger.balance()[list(FATES)].sum()
+def _balance(totals: Totals, policy: Policy) -> dict[str, int]:
+    total = totals.balance()[list(FATES)].sum()
     counts = {name: int(total[name]) for name in FATES}
-    if any(0 < count < policy.smallest_count for count in counts.values()):
-        return {"n_read": counts["n_read"]}
+    if policy.smallest_count:
+        return {"n_read": round_count(counts["n_read"], policy) or 0}
     return counts
 
 

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analytics.definitions.policies import Policy
 from analytics.results import Result
+from analytics.sharing.rounding import as_figures, share_step, to_step
 
 #: Days of a mean month: public curves step at whole months.
 MONTH_DAYS = 30.4375
@@ -63,15 +65,14 @@ def _children_at_risk(result: Result, frame: pd.DataFrame) -> np.ndarray:
 
 
 def coarsen_curves(
-    frame: pd.DataFrame, groups: tuple[str, ...], *, smallest: int, time_unit: str, n_gone: int = 0
+    frame: pd.DataFrame, groups: tuple[str, ...], policy: Policy, *, time_unit: str
 ) -> pd.DataFrame:
-    """Return curves in steps so wide that none holds a small count.
+    """Return curves in steps so wide that none holds a small count, their counts rounded.
 
-    Over each step every group has no event or at least ``smallest``, and likewise for censoring
-    and entries; the steps are the same for all groups and all curves end together, so that
-    subtracting groups from their total gives nothing away. A group with so few events that no
-    step could hold them is left out; where one is left out alone the smallest of the others goes
-    with it, since the total would give it back.
+    Over each step every group has no event or at least ``smallest_count``, and likewise for
+    censoring and entries; the steps are the same for all groups and all curves end together. A
+    group that is too few for a public figure, or has so few events that no step could hold them,
+    is left out.
 
     Parameters
     ----------
@@ -79,27 +80,26 @@ def coarsen_curves(
         A typed curve; ``at_risk`` is just before each time.
     groups
         Its group columns.
-    smallest
-        Counts from 1 to one below this may not show.
+    policy
+        One with a smallest count.
     time_unit
         ``day`` or ``cast``.
-    n_gone
-        Groups that were left out before.
 
     Returns
     -------
     DataFrame
         The same columns; ``at_risk`` is as the step begins, ``events`` and ``censored`` are of
-        the step, ``estimate`` and its limits as it ends.
+        the step, ``estimate`` and its limits as it ends. Counts since the start are rounded, not
+        those of a step, so that the three of them add up to all.
     """
     parts = [_Part.of(part) for _, part in _split(frame, groups)] if len(frame) else []
-    kept = [part for part in parts if not part.is_rare(smallest)]
-    if len(parts) - len(kept) + n_gone == 1 and kept:
-        kept.remove(min(kept, key=lambda part: part.size))
+    kept = [part for part in parts if not part.is_too_few(policy)]
     if not kept:
         return frame.iloc[:0]
-    grid = _find_grid(kept, step=MONTH_DAYS if time_unit == "day" else 1.0, smallest=smallest)
-    coarse = pd.concat([part.read(grid) for part in kept], ignore_index=True)
+    grid = _find_grid(
+        kept, step=MONTH_DAYS if time_unit == "day" else 1.0, smallest=policy.smallest_count
+    )
+    coarse = pd.concat([part.read(grid, policy) for part in kept], ignore_index=True)
     return coarse[list(frame.columns)].astype(frame.dtypes)
 
 
@@ -138,29 +138,41 @@ class _Part:
     def size(self) -> float:
         return float(self.rows["at_risk"].iloc[0])
 
-    def is_rare(self, smallest: int) -> bool:
+    def is_too_few(self, policy: Policy) -> bool:
         last = self.totals[-1]
-        return bool(((last > 0) & (last < smallest)).any())
+        is_rare = bool(((last > 0) & (last < policy.smallest_count)).any())
+        return is_rare or self.size < policy.smallest_base
 
     def total_at(self, times: np.ndarray) -> np.ndarray:
         """Return (len(times), series): running totals up to and including each time."""
         at = np.searchsorted(self.times, times + _NEAR, side="right")
         return np.vstack([np.zeros(self.totals.shape[1]), self.totals])[at]
 
-    def read(self, grid: np.ndarray) -> pd.DataFrame:
+    def read(self, grid: np.ndarray, policy: Policy) -> pd.DataFrame:
         """Return the rows of this group at the ends of the steps."""
-        starts = np.append(-1.0, grid)[: len(grid)]
+        begun = np.vstack([np.zeros(self.totals.shape[1]), self.total_at(grid)[:-1]])
+        ended, began = _to_multiple(self.total_at(grid), policy), _to_multiple(begun, policy)
+        n = _to_multiple(np.array([self.size]), policy)
+        # Everybody who came, less all who went: never less than none, whatever rounding did.
+        at_risk = np.maximum(n + began[:, -1] - began[:, :-1].sum(axis=1), 0)
+        last = np.searchsorted(self.times, grid + _NEAR, side="right") - 1
+        steps = share_step(np.repeat(n, len(grid)), policy)
         pieces = []
         for number, (_, rows) in enumerate(self.rows.groupby("state", sort=True)):
-            last = np.searchsorted(self.times, grid + _NEAR, side="right") - 1
-            first = np.searchsorted(self.times, starts + _NEAR, side="right")
             piece = rows.iloc[np.maximum(last, 0)].copy()
-            gained = self.total_at(grid) - self.total_at(starts)
-            piece["time"] = grid
-            piece["at_risk"] = rows["at_risk"].to_numpy()[np.minimum(first, len(rows) - 1)]
-            piece["events"], piece["censored"] = gained[:, number], gained[:, -2]
+            piece["time"], piece["at_risk"] = grid, at_risk
+            piece["events"] = (ended - began)[:, number]
+            piece["censored"] = (ended - began)[:, -2]
+            for column in ("estimate", "lower", "upper"):
+                values = piece[column].to_numpy(dtype=float, na_value=np.nan)
+                piece[column] = as_figures(to_step(values, steps, column))
             pieces.append(piece.iloc[np.flatnonzero(last >= 0)])
         return pd.concat(pieces, ignore_index=True)
+
+
+def _to_multiple(counts: np.ndarray, policy: Policy) -> np.ndarray:
+    """Return counts to the nearest multiple, halves up; small ones are none."""
+    return np.floor(counts / policy.rounded_to + 0.5) * policy.rounded_to
 
 
 def _find_grid(parts: list[_Part], *, step: float, smallest: int) -> np.ndarray:

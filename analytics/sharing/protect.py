@@ -7,18 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from analytics.definitions.policies import Policy
-from analytics.results import (
-    COMPARISON,
-    CURVE,
-    EFFECTS,
-    ESTIMATES,
-    FLOW,
-    PROFILE,
-    TREND,
-    Phrase,
-    Result,
-)
-from analytics.sharing.cells import build_cells
+from analytics.results import CURVE, FLOW, PROFILE, TREND, Phrase, Result
 from analytics.sharing.clinics import (
     clinic_column,
     code_clinics,
@@ -27,26 +16,14 @@ from analytics.sharing.clinics import (
     rename_clinics,
 )
 from analytics.sharing.curves import coarsen_curves, end_curves
-from analytics.sharing.flows import merge_few_leaving
-from analytics.sharing.hiding import find_hidden
 from analytics.sharing.released import Released, nothing_hidden, typed
+from analytics.sharing.rounding import round_table
 from analytics.sharing.surroundings import protect_context
 
 __all__ = ["Released", "protect"]
 
 #: Frames beside a result that hold no count of people and may go with any policy.
 _HARMLESS_BESIDE = ("limits",)
-
-_NOT_COUNTED = ("outside", "immature", "unknown")
-
-#: Which withheld counts take a row's figures and signals with them.
-_RESTS_ON = {
-    ESTIMATES.name: ("numerator", "denominator"),
-    EFFECTS.name: ("n", "events"),
-    TREND.name: ("numerator", "denominator"),
-    COMPARISON.name: ("numerator", "denominator"),
-    PROFILE.name: ("n",),
-}
 
 
 def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None = None) -> Released:
@@ -58,7 +35,7 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
         Any shape.
     policy
         Every policy ends curves before too few children are at risk. One with a smallest count
-        also withholds small counts with as many others as it takes, makes the steps of curves
+        also rounds counts, withholds small ones, gives figures in steps, makes the steps of curves
         wider, and keeps only harmless frames beside the result.
     codes
         Clinic to letters, where a report uses the same ones in all its tables; a clinic without
@@ -72,21 +49,16 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
     Notes
     -----
     A flow or a profile by groups is shown for all groups together, and why units were not counted
-    is not split by group; a table split by two things loses all its rows. Totals over groups count
-    as known to the reader, so a table split by clinic is safe beside the same table for the
-    network. How many units were not counted in all may show (all less counted); of what kind they
-    were may not, when they are few. Not covered: a reader who subtracts two results about
-    different populations, and one who works back from how cells were chosen.
+    is not split by group; a table split by two things loses all its rows. Since no count is shown
+    as it is, tables may be put together, with those of other reports too, and give no small count
+    away: see ``rounding.round_table``, and ``tests/benchmarks/disclosure.md`` for what a reader
+    with all of them finds.
     """
     frame = typed(result)
     notes: list[Phrase] = []
     if policy.smallest_count and result.groups and result.shape in (FLOW, PROFILE):
         result, frame = _sum_over_groups(result, frame)
         notes.append(Phrase("protect.summed"))
-    if policy.smallest_count and result.shape is FLOW:
-        merged = merge_few_leaving(frame, policy.smallest_count)
-        notes += [Phrase("protect.steps")] if len(merged) < len(frame) else []
-        frame = merged
     if result.shape is CURVE:
         frame = end_curves(result, frame, policy.smallest_at_risk)
         notes.append(Phrase("protect.curve_ends", {"smallest": policy.smallest_at_risk}))
@@ -95,7 +67,7 @@ def protect(result: Result, policy: Policy, *, codes: Mapping[str, str] | None =
     if policy.smallest_count:
         frame, told = _set_clinics(result, frame, policy, codes)
         frame, hidden = _withhold(result, frame, policy)
-        notes += [*told, *_note_hidden(result, hidden, policy)]
+        notes += [*told, *_note_rounded(result, policy)]
         beside = {name: beside[name] for name in _HARMLESS_BESIDE if name in beside}
     if not policy.names_clinics and clinic_column(result):
         letters = code_clinics(result, frame, codes)
@@ -132,24 +104,14 @@ def _set_clinics(
 def _withhold(
     result: Result, frame: pd.DataFrame, policy: Policy
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return frame and mask with small counts, and what rests on them, withheld."""
+    """Return frame and mask with counts rounded, small ones and what rests on them withheld."""
     if result.shape is CURVE:
-        coarse = _coarsen(result, frame, policy)
+        coarse = coarsen_curves(frame, result.groups, policy, time_unit=result.context.time_unit)
         return coarse, nothing_hidden(coarse)
-    hidden = nothing_hidden(frame)
     if is_too_fine(result):
         # Which rows there are tells of single clinics as well.
-        return frame.iloc[:0], hidden.iloc[:0]
-    silent: tuple[str, ...] = ()
-    if result.shape is ESTIMATES and result.groups:
-        # Why units were not counted is told for all groups together: split, most are small.
-        silent = _NOT_COUNTED
-        hidden = hidden.assign(**{c: frame[c].notna() for c in silent})
-    cells = build_cells(result, frame, policy.smallest_count, silent=silent)
-    withheld = find_hidden(cells, policy.smallest_count)
-    for (row, column), cell in cells.places.items():
-        hidden.loc[row, column] |= bool(withheld[cell])
-    return frame, _hide_figures(result, frame, hidden)
+        return frame.iloc[:0], nothing_hidden(frame.iloc[:0])
+    return round_table(result, frame, policy)
 
 
 def is_too_fine(result: Result) -> bool:
@@ -159,19 +121,6 @@ def is_too_fine(result: Result) -> bool:
     """
     n_splits = len(result.groups) + (result.shape is TREND)
     return n_splits > 1 and result.shape is not CURVE
-
-
-def _coarsen(result: Result, frame: pd.DataFrame, policy: Policy) -> pd.DataFrame:
-    groups = list(result.groups)
-    every = result.frame[groups].drop_duplicates() if groups else [()]
-    left = frame[groups].drop_duplicates() if groups else every
-    return coarsen_curves(
-        frame,
-        result.groups,
-        smallest=policy.smallest_count,
-        time_unit=result.context.time_unit,
-        n_gone=len(every) - len(left),
-    )
 
 
 def _sum_over_groups(result: Result, frame: pd.DataFrame) -> tuple[Result, pd.DataFrame]:
@@ -189,20 +138,13 @@ def _sum_over_groups(result: Result, frame: pd.DataFrame) -> tuple[Result, pd.Da
     return Result(result.shape, summed, result.context), summed
 
 
-def _hide_figures(result: Result, frame: pd.DataFrame, hidden: pd.DataFrame) -> pd.DataFrame:
-    rests_on = [c for c in _RESTS_ON.get(result.shape.name, ()) if c in hidden]
-    gone = hidden[rests_on].any(axis=1)
-    signals = [c for c in ("signal", "flag") if c in hidden]
-    figures = [*result.shape.of_kind("figure"), *signals]
-    shown = frame[figures].notna()
-    return hidden.assign(**{c: hidden[c] | (gone & shown[c]) for c in figures})
-
-
-def _note_hidden(result: Result, hidden: pd.DataFrame, policy: Policy) -> list[Phrase]:
-    if result.shape is CURVE:
-        return [Phrase("protect.coarse")]
+def _note_rounded(result: Result, policy: Policy) -> list[Phrase]:
     if is_too_fine(result):
         return [Phrase("protect.too_fine")]
-    if not hidden.to_numpy().any():
-        return []
-    return [Phrase("protect.withheld", {"largest": policy.smallest_count - 1})]
+    values = {
+        "multiple": policy.rounded_to,
+        "smallest": policy.smallest_count,
+        "base": policy.smallest_base,
+    }
+    coarse = [Phrase("protect.coarse")] if result.shape is CURVE else []
+    return [*coarse, Phrase("protect.rounded", values)]

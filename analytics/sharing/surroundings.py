@@ -1,4 +1,4 @@
-"""The context of a public result: no small count, no exact day."""
+"""The context of a public result: no small or exact count, no exact day."""
 
 from __future__ import annotations
 
@@ -7,21 +7,32 @@ from datetime import date
 
 from analytics.definitions.policies import Policy
 from analytics.results import Context, Phrase
+from analytics.sharing.rounding import round_count
+
+#: Numbers in phrases that count no people: of the method, or of the programme as it stands.
+_OF_THE_METHOD = frozenset(
+    f"n_{name}"
+    for name in (
+        "clinics", "clinics_merged", "units", "groups", "levels", "coefficients", "points",
+        "periods", "imputations", "cycles", "tries", "runs", "resamples", "causes", "sources",
+        "missing_columns",
+    )
+)  # fmt: skip
 
 
 def protect_context(context: Context, policy: Policy) -> Context:
-    """Return the context as the policy allows: small counts missing, dates as months.
+    """Return the context as the policy allows: counts rounded, small ones missing, days as months.
 
     A month is kept as its first day. Counts inside phrases are those whose names begin with
-    ``n_``, as everywhere.
+    ``n_``, as everywhere, but for what is no count of people or of what was done to them.
     """
     if policy.smallest_count:
         context = replace(
             context,
-            n_feet=_not_small(context.n_feet, policy.smallest_count),
-            n_children=_not_small(context.n_children, policy.smallest_count),
-            n_events=_not_small(context.n_events, policy.smallest_count),
-            exclusions=_protect_exclusions(context.exclusions, policy.smallest_count),
+            n_feet=round_count(context.n_feet, policy),
+            n_children=round_count(context.n_children, policy),
+            n_events=round_count(context.n_events, policy),
+            exclusions=tuple((key, round_count(n, policy)) for key, n in context.exclusions),
         )
     return replace(
         context,
@@ -33,7 +44,7 @@ def protect_context(context: Context, policy: Policy) -> Context:
 
 
 def protect_phrase(phrase: Phrase, policy: Policy) -> Phrase:
-    """Return a phrase without small counts and exact days; a withheld count is None."""
+    """Return a phrase with rounded counts and without days; a withheld count is None."""
     return Phrase(phrase.key, {k: _protect_value(k, v, policy) for k, v in phrase.values.items()})
 
 
@@ -44,24 +55,14 @@ def _protect_value(name: str, value: object, policy: Policy) -> object:
         return tuple(_protect_value(name, part, policy) for part in value)
     if isinstance(value, date):
         return _as_month(value) if policy.months_only else value
-    if name.startswith("n_") and isinstance(value, int):
-        return _not_small(value, policy.smallest_count)
+    if policy.smallest_count and is_count_of_people(name) and isinstance(value, int):
+        return round_count(value, policy)
     return value
 
 
-def _protect_exclusions(
-    exclusions: tuple[tuple[str, int | None], ...], smallest: int
-) -> tuple[tuple[str, int | None], ...]:
-    """Withhold small counts, and the next smallest where one alone would be the rest of a sum."""
-    small = {i for i, (_, n) in enumerate(exclusions) if n is not None and 0 < n < smallest}
-    others = [i for i in range(len(exclusions)) if i not in small and exclusions[i][1]]
-    if len(small) == 1 and others:
-        small.add(min(others, key=lambda i: exclusions[i][1] or 0))
-    return tuple((key, None if i in small else n) for i, (key, n) in enumerate(exclusions))
-
-
-def _not_small(value: int | None, smallest: int) -> int | None:
-    return None if value is not None and 0 < value < smallest else value
+def is_count_of_people(name: str) -> bool:
+    """Return whether a value of a phrase is a count that may not show as it is."""
+    return name.startswith("n_") and name not in _OF_THE_METHOD
 
 
 def _as_month(day: date) -> date:

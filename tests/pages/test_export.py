@@ -216,8 +216,8 @@ def test_windows_that_differ_from_the_default_are_printed():
 
 
 def test_a_balance_with_a_withheld_part_says_so():
-    html = page(chapter(markdown("# T")), balance={"n_read": 1234})
-    assert "1,234 rows read; how they split is withheld" in html
+    html = page(chapter(markdown("# T")), balance={"n_read": 1230})
+    assert "1,230 rows read, rounded; how they split is stated in the internal report" in html
 
 
 def test_the_same_notebooks_give_the_same_page():

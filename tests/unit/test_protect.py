@@ -9,8 +9,8 @@ from shown import context, curve_result, estimates_frame
 
 from analytics.definitions.policies import INTERNAL, PUBLIC
 from analytics.display.words import findings
-from analytics.results import COMPARISON, CURVE, EFFECTS, ESTIMATES, FLOW, Phrase, Result
-from analytics.sharing.clinics import OTHER_CLINICS, letters
+from analytics.results import CURVE, EFFECTS, ESTIMATES, FLOW, Phrase, Result
+from analytics.sharing.clinics import OTHER_CLINICS
 from analytics.sharing.protect import protect
 
 
@@ -73,71 +73,54 @@ def test_public_curves_have_no_step_with_a_small_count() -> None:
     }  # fmt: skip
     shown = protect(curve_result(ends), PUBLIC).frame
     assert len(shown) > 9
-    for column in ("events", "censored"):
-        assert not shown[column].between(1, PUBLIC.smallest_count - 1).any()
+    counts = shown[["at_risk", "events", "censored"]]
+    assert (counts % PUBLIC.rounded_to == 0).all(axis=None)
     times = shown.groupby("severity_band")["time"].apply(tuple)
     assert times.nunique() == 1
     months = shown["time"] / 30.4375
     assert np.allclose(months, months.round())
 
 
-def test_a_public_step_keeps_what_the_curve_was_there() -> None:
+def test_a_public_step_is_as_near_to_the_curve_as_rounding_allows() -> None:
     rows = [(float(t), t % 2 == 0) for t in range(1, 400)]
     plain = curve_result({"": rows})
     shown = protect(plain, PUBLIC).frame
     fine = plain.frame.set_index("time")
-    for step in shown.itertuples():
+    begun = shown[["events", "censored"]].cumsum()
+    for step, total in zip(shown.itertuples(), begun.itertuples(), strict=True):
         before = fine.loc[: step.time]
-        assert step.estimate == pytest.approx(before["estimate"].iloc[-1])
-    assert shown["events"].sum() == fine.loc[: shown["time"].max(), "events"].sum()
+        # 5 of 400 make a step of 2%.
+        assert step.estimate == pytest.approx(before["estimate"].iloc[-1], abs=0.01)
+        assert abs(total.events - before["events"].sum()) <= 5
+        assert abs(total.censored - before["censored"].sum()) <= 5
     still = shown["at_risk"] - shown["events"] - shown["censored"]
     assert still.iloc[:-1].tolist() == shown["at_risk"].iloc[1:].tolist()
 
 
-def test_a_group_too_small_for_a_public_curve_takes_the_next_smallest_along() -> None:
+def test_a_group_too_small_for_a_public_curve_has_none() -> None:
     rows = [(float(t), t % 3 == 0) for t in range(1, 300)]
-    ends = {"mild": rows[:60], "moderate": rows, "severe": rows, "unknown": rows[:8]}
+    ends = {"mild": rows[:44], "moderate": rows, "severe": rows, "unknown": rows[:8]}
     shown = protect(curve_result(ends), PUBLIC).frame
     assert set(shown["severity_band"]) == {"moderate", "severe"}
 
 
-def test_why_feet_were_left_out_of_a_flow_is_withheld_where_few() -> None:
-    lines = [("corrected", 100, 80, "lost", 10), ("corrected", 100, 80, "died", 2),
-             ("corrected", 100, 80, "still_in_care", 8)]  # fmt: skip
+def test_counts_come_to_the_nearest_ten_and_not_under_five() -> None:
+    rows = [{"n": n, "denominator": n, "numerator": 0} for n in (0, 4, 5, 14, 15, 104, 105, 2960)]
+    shown = protect(estimates(rows), PUBLIC)
+    assert shown.frame["n"].fillna(-1).tolist() == [-1, -1, 10, 10, 20, 100, 110, 2960]
+    assert shown.hidden["n"].tolist() == [True] * 2 + [False] * 6
+
+
+def test_a_flow_is_rounded_and_few_leaving_are_not_counted_out() -> None:
+    lines = [("corrected", 106, 83, "lost", 13), ("corrected", 106, 83, "died", 2),
+             ("corrected", 106, 83, "still_in_care", 8)]  # fmt: skip
     frame = pd.DataFrame(lines, columns=list(FLOW.columns))
     released = protect(Result(FLOW, frame, context("feet")), PUBLIC)
-    assert released.frame["n_reason"].isna().tolist() == [False, True, True]
-    assert released.frame["n_in"].tolist() == [100] * 3
-    assert released.notes[-1] == Phrase("protect.withheld", {"largest": 4})
-
-
-def test_a_step_that_few_leave_is_one_with_its_neighbour() -> None:
-    lines = [("started", 100, 97, "no_cast_recorded", 3), ("corrected", 97, 80, "lost", 10),
-             ("corrected", 97, 80, "still_in_care", 7), ("braced", 80, 60, "lost", 20),
-             ("later", 60, 59, "lost", 1)]  # fmt: skip
-    frame = pd.DataFrame(lines, columns=list(FLOW.columns))
-    released = protect(Result(FLOW, frame, context("feet")), PUBLIC)
-    shown = released.frame
-    assert shown["step"].tolist() == ["corrected"] * 3 + ["later"]
-    assert shown["n_in"].tolist() == [100, 100, 100, 80]
-    assert shown["n_out"].tolist() == [80, 80, 80, 59]
-    assert shown["n_reason"].fillna(-1).tolist() == [-1, 10, -1, 21]
-    assert Phrase("protect.steps") in released.notes
-
-
-def test_what_only_tells_of_part_of_a_step_gives_nothing_away() -> None:
-    # Corrected is 97 by what reached bracing, and told of again beside it.
-    lines = [("started", 120, 100, "lost", 20), ("corrected", 100, 97, "lost", 3),
-             ("tenotomy", 97, 60, "no_tenotomy", 37), ("braced", 97, 80, "lost", 17)]  # fmt: skip
-    frame = pd.DataFrame(lines, columns=list(FLOW.columns))
-    shown = protect(Result(FLOW, frame, context("feet")), PUBLIC).frame
-    assert shown["step"].tolist() == ["started", "braced"]
-    assert not (shown[["n_in", "n_out"]] == 97).any().any()
-    part = [("corrected", 120, 97, "lost", 23), ("tenotomy", 97, 95, "no_tenotomy", 2),
-            ("braced", 97, 80, "lost", 17)]  # fmt: skip
-    frame = pd.DataFrame(part, columns=list(FLOW.columns))
-    shown = protect(Result(FLOW, frame, context("feet")), PUBLIC).frame
-    assert shown["step"].tolist() == ["corrected", "braced"]
+    assert released.frame["n_reason"].fillna(-1).tolist() == [10, -1, 10]
+    assert released.frame["n_in"].tolist() == [110] * 3
+    assert released.frame["n_out"].tolist() == [80] * 3
+    values = {"multiple": 10, "smallest": 5, "base": 50}
+    assert released.notes[-1] == Phrase("protect.rounded", values)
 
 
 def test_a_public_flow_by_file_is_shown_for_all_files_together() -> None:
@@ -149,37 +132,92 @@ def test_a_public_flow_by_file_is_shown_for_all_files_together() -> None:
     assert released.frame["n_out"].tolist() == [60, 60]
 
 
-def test_figures_fall_with_the_counts_they_rest_on() -> None:
-    rows = [{"quarter": f"2024Q{i}", "n": 50, "denominator": 50, "numerator": k}
-            for i, k in ((1, 3), (2, 20), (3, 30))]  # fmt: skip
-    released = protect(estimates(rows, "quarter"), PUBLIC)
-    gone = released.frame["numerator"].isna()
-    assert gone.tolist() == [True, True, False]
+@pytest.mark.parametrize(
+    ("numerator", "denominator", "share"),
+    [(410, 1000, 0.41), (413, 1004, 0.41), (280, 600, 0.47), (153, 303, 0.5), (128, 300, 0.42),
+     (55, 120, 0.45), (32, 60, 0.5), (30, 44, None)],
+)  # fmt: skip
+def test_a_step_of_a_share_is_worth_five_of_those_counted(
+    numerator: int, denominator: int, share: float | None
+) -> None:
+    """1% of 1,000, 1% of 600, 2% of 300, 5% of 120, 10% of 60; nothing of under 45."""
+    rows = [{"n": denominator, "denominator": denominator, "numerator": numerator}]
+    shown = protect(estimates(rows), PUBLIC).frame["estimate"].iloc[0]
+    assert pd.isna(shown) if share is None else shown == pytest.approx(share)
+
+
+def test_limits_promise_no_more_than_they_did() -> None:
+    row = {"n": 300, "denominator": 300, "numerator": 128, "lower": 0.371, "upper": 0.489}
+    shown = protect(estimates([row]), PUBLIC).frame.iloc[0]
+    assert (shown["lower"], shown["upper"]) == (0.36, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("numerator", "estimate", "lower", "upper"),
+    [(297, 1.0, 0.9, 1.0), (300, 1.0, 0.9, 1.0), (3, 0.0, 0.0, 0.1), (0, 0.0, 0.0, 0.1)],
+)
+def test_few_of_many_and_all_but_few_are_nearly_none_and_nearly_all(
+    numerator: int, estimate: float, lower: float, upper: float
+) -> None:
+    row = {"n": 300, "denominator": 300, "numerator": numerator}
+    row |= {"lower": max(numerator / 300 - 0.09, 0), "upper": min(numerator / 300 + 0.09, 1)}
+    shown = protect(estimates([row]), PUBLIC).frame.iloc[0]
+    assert (shown["estimate"], shown["lower"], shown["upper"]) == (estimate, lower, upper)
+    assert pd.isna(shown["numerator"]) == (numerator < 5)
+
+
+@pytest.mark.parametrize("numerator", [3, 57])
+def test_few_of_not_many_have_no_share(numerator: int) -> None:
+    released = protect(estimates([{"n": 60, "denominator": 60, "numerator": numerator}]), PUBLIC)
     for column in ("estimate", "lower", "upper"):
-        assert released.frame[column].isna().equals(gone)
-        assert released.hidden[column].equals(gone)
+        assert released.frame[column].isna().all()
+        assert released.hidden[column].all()
+    assert released.frame["denominator"].tolist() == [60]
 
 
-def test_two_ones_do_not_stand_for_each_other() -> None:
-    # Were only the two withheld, their sum of 2 would say that each is 1: a zero would show.
-    rows = [{"quarter": f"2024Q{i}", "n": 50, "denominator": 50, "numerator": k}
-            for i, k in ((1, 1), (2, 1), (3, 20), (4, 30))]  # fmt: skip
+def test_groups_of_few_have_no_row_and_do_not_say_why_units_were_not_counted() -> None:
+    rows = [{"quarter": f"2024Q{i}", "n": n, "denominator": n - 9 * (n > 9), "numerator": 0,
+             "outside": 9 * (n > 9)} for i, n in ((1, 4), (2, 80), (3, 3), (4, 90))]  # fmt: skip
     released = protect(estimates(rows, "quarter"), PUBLIC)
-    assert released.frame["numerator"].isna().tolist() == [True, True, True, False]
+    assert released.frame["quarter"].tolist() == ["2024Q2", "2024Q4"]
+    assert released.frame["outside"].isna().all()
+    assert released.hidden["outside"].all()
 
 
-def test_a_share_missed_by_few_is_withheld_as_well() -> None:
-    rows = [{"n": 50, "denominator": 50, "numerator": 48}]
-    released = protect(estimates(rows, n_feet=50), PUBLIC)
-    assert released.frame["numerator"].isna().all()
-    assert released.frame["denominator"].tolist() == [50]
+def test_lines_of_one_measure_do_not_tell_how_many_were_lost() -> None:
+    lines = (("seen", 297, 200), ("lowest", 300, 200), ("highest", 300, 203))
+    rows = [{"measure": f"relapse_free_1y.{line}", "n": 400, "denominator": d, "numerator": k}
+            for line, d, k in lines]  # fmt: skip
+    released = protect(estimates(rows), PUBLIC)
+    assert released.frame[["denominator", "numerator", "unknown"]].isna().all(axis=None)
+    assert not released.hidden[["denominator", "numerator"]].any(axis=None)
+    assert released.frame["estimate"].tolist() == pytest.approx([0.68, 0.66, 0.68])
+    text = " ".join(findings(released, "en"))
+    assert "68%" in text and "from" not in text
+
+
+def test_counts_by_themselves_are_rounded_as_figures_too() -> None:
+    rows = [{"measure": "children_begun", "n": 128, "denominator": 128, "numerator": 0,
+             "estimate": 128.0, "lower": None, "upper": None}]  # fmt: skip
+    assert protect(estimates(rows), PUBLIC).frame["estimate"].tolist() == [130.0]
+
+
+def test_other_figures_come_in_steps_of_their_own_size() -> None:
+    """Days and casts of 400 feet: 5 of 400 are 1.25% of the figure, so a step is 1, 2 or 5."""
+    rows = [{"measure": measure, "n": 400, "denominator": 400, "numerator": 0, "estimate": figure,
+             "lower": figure - 1, "upper": figure + 1} for measure, figure in
+            (("wait_birth_to_visit.median", 83.0), ("casts", 5.83))]  # fmt: skip
+    shown = protect(estimates(rows), PUBLIC).frame
+    assert shown["estimate"].tolist() == pytest.approx([84.0, 5.8])
+    assert shown["lower"].tolist() == pytest.approx([82.0, 4.8])
+    assert shown["upper"].tolist() == pytest.approx([84.0, 6.9])
 
 
 def test_small_clinics_are_shown_as_one_under_no_name() -> None:
     rows = clinic_rows({"Asmara": 60, "Birao": 90, "Cinta": 12, "Dori": 16, "Edu": 40})
     released = protect(estimates(rows, "clinic"), PUBLIC)
     assert released.frame["clinic"].tolist() == ["A", "B", "C", OTHER_CLINICS]
-    assert released.frame["n"].tolist() == [90, 60, 40, 28]
+    assert released.frame["n"].tolist() == [90, 60, 40, 30]
     assert pd.isna(released.frame["estimate"].iloc[3])
     assert not released.hidden["estimate"].iloc[3]
     assert Phrase("protect.merged", {"n_clinics_merged": 2, "smallest": 10}) in released.notes
@@ -188,7 +226,7 @@ def test_small_clinics_are_shown_as_one_under_no_name() -> None:
 def test_a_small_clinic_alone_is_joined_by_the_next() -> None:
     rows = clinic_rows({"Asmara": 60, "Birao": 90, "Cinta": 12, "Edu": 40})
     shown = protect(estimates(rows, "clinic"), PUBLIC).frame
-    assert shown["n"].tolist() == [90, 60, 52]
+    assert shown["n"].tolist() == [90, 60, 50]
 
 
 def test_children_by_clinic_say_which_are_small() -> None:
@@ -206,23 +244,12 @@ def test_a_report_may_give_the_letters() -> None:
     assert shown["n"].tolist() == [90, 60]
 
 
-def test_letters_go_on_after_z() -> None:
-    assert [letters(i) for i in (0, 25, 26, 27, 701, 702)] == ["A", "Z", "AA", "AB", "ZZ", "AAA"]
-
-
-def test_units_of_a_comparison_lose_their_names() -> None:
-    lines = [(name, n // 2, n, n / 2, 0.5, 0.5, 0.4, 0.6, "as_expected")
-             for name, n in (("Asmara", 60), ("Birao", 90), ("Edu", 40))]  # fmt: skip
-    frame = pd.DataFrame(lines, columns=list(COMPARISON.columns))
-    shown = protect(Result(COMPARISON, frame, context()), PUBLIC).frame
-    assert shown["unit"].tolist() == ["A", "B", "C"]
-
-
 def test_effects_of_a_small_level_and_of_clinics_do_not_leave() -> None:
     lines = [
-        ("pirani_start", "", "", 200, 50, 1.3, 1.1, 1.5, 0.001),
-        ("adherence_early", "partly", "as_advised", 60, 20, 1.9, 1.4, 2.6, 0.001),
-        ("adherence_early", "not", "as_advised", 3, 1, 4.0, 0.5, 30.0, 0.2),
+        ("pirani_start", "", "", 203, 52, 1.31, 1.14, 1.52, 0.0013),
+        ("adherence_early", "partly", "as_advised", 62, 20, 1.96, 1.4, 2.6, 0.0127),
+        ("adherence_early", "not", "as_advised", 93, 4, 4.0, 0.5, 30.0, 0.2),
+        ("adherence_early", "unknown", "as_advised", 43, 24, 4.0, 0.5, 30.0, 0.2),
         ("clinic", "Asmara", "Birao", 100, 20, 1.0, 0.8, 1.2, 0.9),
     ]
     frame = pd.DataFrame(lines, columns=list(EFFECTS.columns))
@@ -231,20 +258,14 @@ def test_effects_of_a_small_level_and_of_clinics_do_not_leave() -> None:
         Result(EFFECTS, frame, context("relapse_effects", n_feet=200, n_events=50), (), beside),
         PUBLIC,
     )
-    assert "clinic" not in set(released.frame["term"])
-    assert released.frame["estimate"].isna().tolist() == [False, False, True]
+    shown = released.frame
+    assert "clinic" not in set(shown["term"])
+    assert shown["n"].tolist() == [200, 60, 90, 40]
+    assert shown["events"].fillna(-1).tolist() == [50, 20, -1, 20]
+    assert shown["estimate"].fillna(-1).tolist() == pytest.approx([1.3, 2.0, -1, -1])
+    assert shown["lower"].fillna(-1).tolist() == pytest.approx([1.1, 1.4, -1, -1])
+    assert shown["p"].fillna(-1).tolist() == pytest.approx([0.001, 0.01, -1, -1])
     assert released.beside == {}
-
-
-def test_the_reference_level_cannot_be_told_from_the_others() -> None:
-    lines = [
-        ("adherence_early", "partly", "as_advised", 60, 20, 1.9, 1.4, 2.6, 0.001),
-        ("adherence_early", "not", "as_advised", 40, 30, 4.0, 2.0, 8.0, 0.001),
-    ]
-    frame = pd.DataFrame(lines, columns=list(EFFECTS.columns))
-    result = Result(EFFECTS, frame, context("relapse_effects", n_feet=103, n_events=58))
-    # 103 - 60 - 40 leaves 3 feet in the reference.
-    assert protect(result, PUBLIC).frame["n"].isna().tolist() == [False, True]
 
 
 def test_a_table_split_by_two_columns_is_withheld_whole() -> None:
@@ -256,15 +277,18 @@ def test_a_table_split_by_two_columns_is_withheld_whole() -> None:
     assert "withheld" in findings(released, "en")[0]
 
 
-def test_the_context_says_months_and_no_small_count() -> None:
+def test_the_context_says_months_and_no_exact_or_small_count() -> None:
     result = estimates(
         [{"n": 50, "denominator": 50, "numerator": 25}],
+        n_feet=3046,
+        n_clinics=14,
         n_events=3,
-        exclusions=(("lost", 2), ("died", 30), ("none", 7)),
-        notes=(Phrase("note.x", {"n_feet": 4, "days": 4}),),
+        exclusions=(("lost", 2), ("died", 33), ("none", 7)),
+        notes=(Phrase("note.x", {"n_feet": 4, "n_events": 27, "n_clinics": 14, "days": 4}),),
     )
     context_ = protect(result, PUBLIC).context
     assert context_.cut_off.isoformat() == "2025-03-01"
-    assert context_.n_events is None
-    assert context_.exclusions == (("lost", None), ("died", 30), ("none", None))
-    assert context_.notes[0].values == {"n_feet": None, "days": 4}
+    assert (context_.n_feet, context_.n_clinics, context_.n_events) == (3050, 14, None)
+    assert context_.exclusions == (("lost", None), ("died", 30), ("none", 10))
+    values = {"n_feet": None, "n_events": 30, "n_clinics": 14, "days": 4}
+    assert context_.notes[0].values == values

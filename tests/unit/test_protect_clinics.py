@@ -7,7 +7,7 @@ from shown import context, estimates_frame
 
 from analytics.definitions.policies import INTERNAL, PUBLIC
 from analytics.display.words import findings
-from analytics.results import ESTIMATES, TREND, Result
+from analytics.results import COMPARISON, ESTIMATES, TREND, Result
 from analytics.sharing.clinics import OTHER_CLINICS, draw_letters, letters
 from analytics.sharing.protect import protect
 
@@ -50,3 +50,15 @@ def test_clinics_that_a_report_shows_as_one_are_so_in_every_table() -> None:
     shown = protect(many, PUBLIC, codes=codes).frame
     assert shown["clinic"].tolist() == ["A", "B", OTHER_CLINICS]
     assert shown["n"].iloc[2] == 700
+
+
+def test_letters_go_on_after_z() -> None:
+    assert [letters(i) for i in (0, 25, 26, 27, 701, 702)] == ["A", "Z", "AA", "AB", "ZZ", "AAA"]
+
+
+def test_units_of_a_comparison_lose_their_names() -> None:
+    lines = [(name, n // 2, n, n / 2, 0.5, 0.5, 0.4, 0.6, "as_expected")
+             for name, n in (("Asmara", 60), ("Birao", 90), ("Edu", 40))]  # fmt: skip
+    frame = pd.DataFrame(lines, columns=list(COMPARISON.columns))
+    shown = protect(Result(COMPARISON, frame, context()), PUBLIC).frame
+    assert shown["unit"].tolist() == ["A", "B", "C"]

@@ -1,6 +1,7 @@
 """The workbook of all tables and that of records to fix: from shown blocks, from the ledger."""
 
 import io
+from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
 
@@ -11,7 +12,9 @@ from shown import context, curve_result, estimates_frame
 from analytics.definitions.labels import label
 from analytics.definitions.policies import INTERNAL, PUBLIC
 from analytics.display.block import Block
+from analytics.intake.kept import Held
 from analytics.intake.ledger import FLAG_COLUMNS
+from analytics.intake.totals import no_totals, sum_faults
 from analytics.reports.fixing import build_records_to_fix
 from analytics.reports.tables import build_tables
 from analytics.results import ESTIMATES, Result
@@ -94,7 +97,8 @@ def test_what_is_withheld_says_so_in_every_cell_and_its_number_is_nowhere():
     rows = sheets(build_tables([block(result, PUBLIC)], SETTINGS))["indicators_by_quarter"]
     table = table_of(rows, "Measure")
     small = table.iloc[0]
-    for head in ("Of these, yes", "Estimate (95% interval)", "Lower limit", "Upper limit"):
+    assert small["Of these, yes"] == "under 5"
+    for head in ("Estimate (95% interval)", "Lower limit", "Upper limit"):
         assert small[head] == WITHHELD, head
     cells = [cell for row in rows for cell in row if isinstance(cell, float)]
     assert not [cell for cell in cells if cell in (3.0, 3 / 40)]
@@ -123,8 +127,8 @@ def records(*flags):
     frame["on"] = pd.to_datetime(frame["on"])
     frame["line"] = frame["line"].astype("Int64")
     clinics = pd.DataFrame({"clinic": ["K1", "K2"], "name": ["First", None]}, dtype="string")
-    ledger = SimpleNamespace(flags=frame)
-    return SimpleNamespace(ledger=ledger, clinics=clinics, sources=())
+    totals = replace(no_totals(), faults=sum_faults(frame))
+    return [Held({"book_flags": frame})], SimpleNamespace(totals=totals, clinics=clinics)
 
 
 SOFT = ("a.csv", "", 7, "visits", "K1", "p1", "left", "2024-05-01", "R15", "soft",
@@ -138,7 +142,7 @@ NOWHERE = ("b.xlsx", "S", 3, "children", None, None, None, None, "missing", "har
 
 
 def test_each_clinic_has_its_own_workbook_with_what_matters_most_first_and_room_to_answer():
-    made = build_records_to_fix(records(LESS, SOFT, HARD, TOTAL, NOWHERE), SETTINGS)
+    made = dict(build_records_to_fix(*records(LESS, SOFT, HARD, TOTAL, NOWHERE), SETTINGS))
     assert sorted(made) == ["clinic-K1.xlsx", "no_clinic.xlsx"]
     assert list(sheets(made["no_clinic.xlsx"])) == ["Read me", "No clinic recorded"]
     table = table_of(sheets(made["clinic-K1.xlsx"])["K1"], "File")
@@ -164,16 +168,16 @@ def test_each_clinic_has_its_own_workbook_with_what_matters_most_first_and_room_
 
 def test_a_clinic_reads_nothing_of_another():
     other = tuple("K2" if cell == "K1" else cell for cell in HARD)
-    made = build_records_to_fix(records(SOFT, (*other[:5], "secret2", *other[6:])), SETTINGS)
+    made = dict(build_records_to_fix(*records(SOFT, (*other[:5], "secret2", *other[6:])), SETTINGS))
     assert "secret2" not in str(sheets(made["clinic-K1.xlsx"]))
     assert "secret2" in str(sheets(made["clinic-K2.xlsx"]))
 
 
 def test_a_question_about_a_clinic_is_no_record_to_fix():
-    assert build_records_to_fix(records(ABOUT_CLINIC), SETTINGS) == {}
+    assert [*build_records_to_fix(*records(ABOUT_CLINIC), SETTINGS)] == []
 
 
 def test_the_same_records_give_the_same_bytes():
-    assert build_records_to_fix(records(SOFT, HARD), SETTINGS) == build_records_to_fix(
-        records(HARD, SOFT), SETTINGS
-    )
+    assert [*build_records_to_fix(*records(SOFT, HARD), SETTINGS)] == [
+        *build_records_to_fix(*records(HARD, SOFT), SETTINGS)
+    ]
