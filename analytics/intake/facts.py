@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
@@ -10,7 +13,7 @@ from analytics.intake.ages import read_ages
 from analytics.intake.identity import key_texts, veil
 from analytics.intake.mapped_sheet import MappedSheet, plain_texts
 from analytics.intake.merge import first_rows
-from analytics.intake.reshape import BOTH, sides_of_row
+from analytics.intake.reshape import BOTH, same_side, sides_of_row
 from analytics.intake.translate import Translated, is_missing_text, translate
 
 #: Columns of a trouble: a value that could not be used, with the row that holds it.
@@ -38,7 +41,7 @@ def read_facts(
     facts: dict[str, pd.DataFrame] = {}
     troubles: list[pd.DataFrame] = []
     for table in ("children", "departures"):
-        columns: dict[str, object] = {"row": np.arange(reader.n), "child": rows["child"].array}
+        columns: _Columns = {"row": lambda at: at, "child": rows["child"].array.take}
         told = [child]
         for name in _names(reader, table):
             texts = reader.texts(table, name)
@@ -47,36 +50,37 @@ def read_facts(
             read = translate(texts, reader.source_map, f"{table}.{name}")
             if name == "age":
                 read = _read_age(reader, texts)
-                columns["precision_from_age"] = _precisions(read)
+                columns["precision_from_age"] = partial(_precisions, read)
                 told.append(_told_on(reader).codes)
             elif name == "birth_on":
-                columns.setdefault("birth_precision", _precisions(read))
-            columns["birth_from_age" if name == "age" else name] = read.values
+                columns.setdefault("birth_precision", partial(_precisions, read))
+            columns["birth_from_age" if name == "age" else name] = read.take
             troubles.append(_row_troubles(texts, read, table, name))
         if table == "children":
-            columns["clinic"] = rows["clinic"].array
+            columns["clinic"] = rows["clinic"].array.take
             columns |= _read_link(reader, key, told)
-        kept = usable[first_rows([codes[usable] for codes in told])]
-        frame = _take_columns(columns, kept)
+        frame = _take_columns(columns, usable[first_rows([codes[usable] for codes in told])])
         facts[table] = frame[_speaks(reader, table, frame)]
     facts["feet"], of_feet = _read_feet(reader, rows, child, usable)
     return facts, troubles + of_feet
 
 
-def _read_link(reader: MappedSheet, key: bytes, told: list[np.ndarray]) -> dict[str, object]:
+#: Column to what gives its values at some rows.
+_Columns = dict[str, Callable[[np.ndarray], object]]
+
+
+def _read_link(reader: MappedSheet, key: bytes, told: list[np.ndarray]) -> _Columns:
     """Return the keyed hash of the child's name, and note what rows tell apart by it."""
     links = reader.source_map.child.link
     if not links:
         return {}
     told.extend(reader.sheet.cells[heading].array.codes for heading in links)
     parts = [plain_texts(reader, heading) for heading in links]
-    return {"link": key_texts(parts, key, purpose="link").array}
+    return {"link": key_texts(parts, key, purpose="link").array.take}
 
 
-def _take_columns(columns: dict[str, object], at: np.ndarray) -> pd.DataFrame:
-    return pd.DataFrame(
-        {name: pd.Series(column).array.take(at) for name, column in columns.items()}
-    )
+def _take_columns(columns: _Columns, at: np.ndarray) -> pd.DataFrame:
+    return pd.DataFrame({name: take(at) for name, take in columns.items()}, copy=False)
 
 
 def _speaks(reader: MappedSheet, table: str, facts: pd.DataFrame) -> np.ndarray:
@@ -87,9 +91,10 @@ def _speaks(reader: MappedSheet, table: str, facts: pd.DataFrame) -> np.ndarray:
     return facts[own].notna().any(axis=1).to_numpy()
 
 
-def _precisions(read: Translated) -> pd.Series:
-    precision = pd.Series(pd.array(read.precision, dtype="string"))
-    return precision.mask(pd.isna(read.values))
+def _precisions(read: Translated, at: np.ndarray) -> pd.Series:
+    assert read.precision is not None
+    precision = pd.Series(pd.array(read.precision[at], dtype="string"))
+    return precision.mask(pd.isna(read.take(at))).array
 
 
 def _read_age(reader: MappedSheet, texts: pd.Categorical) -> Translated:
@@ -102,7 +107,8 @@ def _read_age(reader: MappedSheet, texts: pd.Categorical) -> Translated:
     age = pd.to_timedelta(np.where(missing, np.nan, np.floor(days)), unit="D")
     births = (told - age).astype("datetime64[s]")
     return Translated(
-        values=births.array,
+        distinct=births.array,
+        codes=np.arange(len(births)),
         is_bad=np.isnan(days) & ~missing,
         precision=np.append(ages.precision, "")[texts.codes],
     )
@@ -135,32 +141,32 @@ def _read_feet(
     spoken_of = _sides(reader, "visits") if is_told else affected
     parts, troubles = [], []
     for side in SIDES:
-        is_spoken_of = spoken_of.isin([side, BOTH]) | spoken_of.isna()
-        is_affected = affected.isin([side, BOTH]).astype("boolean").where(affected.notna())
-        columns: dict[str, object] = {
-            "row": np.arange(reader.n),
-            "child": rows["child"].array,
-            "side": pd.array([side] * reader.n, dtype="string"),
-            "affected": is_affected.array,
+        is_spoken_of = spoken_of.says(side, BOTH) | ~spoken_of.is_known
+        is_affected = pd.arrays.BooleanArray(affected.says(side, BOTH), ~affected.is_known)
+        columns: _Columns = {
+            "row": lambda at: at,
+            "child": rows["child"].array.take,
+            "side": lambda at, side=side: same_side(side, len(at)).values,
+            "affected": is_affected.take,
         }
-        told = [child, pd.factorize(is_affected)[0], is_spoken_of.to_numpy(dtype=np.int8)]
+        told = [child, affected.codes, is_spoken_of.astype(np.int8)]
         for name in _names(reader, "feet"):
             texts = reader.texts("feet", name, side)
             assert texts is not None
             told.append(texts.codes)
             read = translate(texts, reader.source_map, f"feet.{name}")
-            columns[name] = pd.Series(read.values).where(is_spoken_of)
+            columns[name] = pd.Series(read.values).where(is_spoken_of).array.take
             troubles.append(_row_troubles(texts, read, "feet", name))
         kept = usable[first_rows([codes[usable] for codes in told])]
         parts.append(_take_columns(columns, kept))
     return pd.concat(parts, ignore_index=True), troubles
 
 
-def _sides(reader: MappedSheet, table: str) -> pd.Series:
+def _sides(reader: MappedSheet, table: str) -> Translated:
     heading = reader.source_map.columns.get(table, {}).get("side", "")
     if heading:
         return sides_of_row(reader.sheet.cells, reader.source_map, heading, table=table)
-    return pd.Series(pd.array([pd.NA] * reader.n, dtype="string"))
+    return same_side("", reader.n)
 
 
 def find_troubles(

@@ -1,4 +1,4 @@
-"""Frames as Parquet files and back, without a change of a value or a type."""
+"""Frames as Arrow files and back, without a change of a value or a type."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 #: Nullable pandas type to its Arrow type in a file.
 ARROW_TYPES: dict[str, pa.DataType] = {
@@ -25,6 +24,7 @@ ARROW_TYPES: dict[str, pa.DataType] = {
 }
 _MASKED = {"Int64": "int64", "Float64": "float64", "UInt64": "uint64", "boolean": "bool"}
 _KIND = b"pandas type"
+_PACKED = pa.ipc.IpcWriteOptions(compression="lz4")
 
 
 def nothing(kind: str, n: int) -> pd.api.extensions.ExtensionArray:
@@ -51,7 +51,9 @@ def with_columns(frame: pd.DataFrame, **columns: object) -> pd.DataFrame:
     return held
 
 
-def to_arrow(frame: pd.DataFrame, kinds: dict[str, str] | None = None) -> pa.Table:
+def to_arrow(
+    frame: pd.DataFrame, kinds: dict[str, str] | None = None, *, coded: bool = False
+) -> pa.Table:
     """Return a frame as an Arrow table; each field remembers its pandas type.
 
     Parameters
@@ -60,12 +62,17 @@ def to_arrow(frame: pd.DataFrame, kinds: dict[str, str] | None = None) -> pa.Tab
         Columns of the types of ``ARROW_TYPES``; other ones of text become "string".
     kinds
         Types that stand above those of the frame.
+    coded
+        Whether texts become codes into their distinct values.
     """
     fields, arrays = [], []
     for name in frame.columns:
         kind = (kinds or {}).get(name) or _kind_of(frame[name])
-        fields.append(pa.field(name, ARROW_TYPES[kind], metadata={_KIND: kind.encode()}))
-        arrays.append(_to_array(frame[name], kind))
+        held = (
+            _to_codes(frame[name]) if coded and kind == "string" else _to_array(frame[name], kind)
+        )
+        fields.append(pa.field(name, held.type, metadata={_KIND: kind.encode()}))
+        arrays.append(held)
     return pa.Table.from_arrays(arrays, schema=pa.schema(fields))
 
 
@@ -77,7 +84,15 @@ def _kind_of(column: pd.Series) -> str:
 def _to_array(column: pd.Series, kind: str) -> pa.Array:
     if kind == "datetime64[s]":
         return pa.array(column.to_numpy("datetime64[D]"), pa.date32(), from_pandas=True)
+    if kind == "string" and isinstance(column.array, pd.arrays.StringArray):
+        return pa.array(np.asarray(column.array), pa.string(), from_pandas=True)
     return pa.array(column, ARROW_TYPES[kind], from_pandas=True)
+
+
+def _to_codes(column: pd.Series) -> pa.Array:
+    codes, distinct = pd.factorize(np.asarray(column.array, dtype=object))
+    indices = pa.array(codes.astype(np.int32), mask=codes < 0)
+    return pa.DictionaryArray.from_arrays(indices, pa.array(distinct, pa.string()))
 
 
 def from_arrow(table: pa.Table) -> pd.DataFrame:
@@ -139,35 +154,50 @@ def _stack_column(parts: Sequence[pd.DataFrame], name: str) -> pd.Series:
 
 
 def write_frame(path: Path, frame: pd.DataFrame, kinds: dict[str, str] | None = None) -> None:
-    """Write a frame as one Parquet file."""
-    pq.write_table(to_arrow(frame, kinds), path, compression="lz4", store_schema=True)
+    """Write a frame as one file."""
+    write_groups(path, [frame], kinds)
+
+
+def write_groups(
+    path: Path, groups: Sequence[pd.DataFrame], kinds: dict[str, str] | None = None
+) -> None:
+    """Write frames of the same columns as batches of one file, to be read one by one."""
+    together = stack_frames(groups)
+    table = to_arrow(together, kinds, coded=True)
+    batch = pa.RecordBatch.from_arrays([c.chunk(0) for c in table.columns], schema=table.schema)
+    begin = 0
+    with pa.ipc.new_file(str(path), table.schema, options=_PACKED) as writer:
+        for group in groups:
+            writer.write_batch(batch.slice(begin, len(group)))
+            begin += len(group)
 
 
 def read_frame(path: Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
-    """Return the frame of a Parquet file, or some of its columns."""
+    """Return the frame of a file, or some of its columns."""
     return from_arrow(read_table(path, columns))
 
 
 def read_table(path: Path, columns: Sequence[str] | None = None) -> pa.Table:
-    """Return the Arrow table of a Parquet file; texts come as dictionaries."""
-    texts = [f.name for f in pq.read_schema(path) if pa.types.is_string(f.type)]
-    return pq.read_table(
-        path, columns=None if columns is None else list(columns), read_dictionary=texts
-    )
+    """Return a frame of a file, or some of its columns, as Arrow table; texts are dictionaries."""
+    if columns is None:
+        with pa.OSFile(str(path)) as file:
+            return pa.ipc.open_file(file).read_all()
+    names = read_names(path)
+    wanted = pa.ipc.IpcReadOptions(included_fields=[names.index(name) for name in columns])
+    with pa.OSFile(str(path)) as file:
+        return pa.ipc.open_file(file, options=wanted).read_all().select(list(columns))
 
 
-def write_groups(path: Path, groups: Sequence[pd.DataFrame]) -> None:
-    """Write frames of the same columns as row groups of one Parquet file, to be read one by one."""
-    tables = [to_arrow(group) for group in groups]
-    with pq.ParquetWriter(path, tables[0].schema, compression="lz4") as writer:
-        for table in tables:
-            writer.write_table(table, row_group_size=max(table.num_rows, 1))
+def read_names(path: Path) -> list[str]:
+    """Return the names of the columns of a file."""
+    with pa.OSFile(str(path)) as file:
+        return list(pa.ipc.open_file(file).schema.names)
 
 
 def read_group(path: Path, number: int) -> pd.DataFrame:
     """Return one of the frames that ``write_groups`` was given."""
-    with pq.ParquetFile(path) as file:
-        return from_arrow(file.read_row_group(number))
+    with pa.OSFile(str(path)) as file:
+        return from_arrow(pa.Table.from_batches([pa.ipc.open_file(file).get_batch(number)]))
 
 
 def move_in_place(made: Path, place: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import hmac
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -16,6 +15,10 @@ from analytics.errors import SettingsError, SourceMapError
 
 #: Letters of a pseudonym: 16 of 5 bits keep a million children apart with room to spare.
 PSEUDONYM_LENGTH = 16
+
+#: Bytes of a hash that make a pseudonym, and its letters: those of base 32 (RFC 4648), small.
+_BYTES = PSEUDONYM_LENGTH * 5 // 8
+_LETTERS = np.frombuffer(b"abcdefghijklmnopqrstuvwxyz234567", dtype="S1")
 
 #: Fewer signs than this can be found by trying.
 SHORTEST_KEY = 12
@@ -74,8 +77,7 @@ def key_texts(parts: Sequence[pd.Series], key: bytes, *, purpose: str) -> pd.Ser
         texts = [f"{texts[pair // len(more)]}\x1f{more[pair % len(more)]}" for pair in pairs]
         codes = np.full(len(known), -1)
         codes[known] = own
-    hashed = [_hash(f"{purpose}\x1f{text}", key) for text in texts]
-    held = np.array([*hashed, pd.NA], dtype=object)
+    held = np.array([*_hash([f"{purpose}\x1f{text}" for text in texts], key), pd.NA], dtype=object)
     return pd.Series(pd.array(held[codes], dtype="string"), index=parts[0].index)
 
 
@@ -85,10 +87,13 @@ def _number_texts(part: pd.Series) -> tuple[np.ndarray, list[str]]:
     return codes, [" ".join(text.split()).casefold() for text in distinct]
 
 
-def _hash(text: str, key: bytes) -> str:
-    digest = hmac.digest(key, text.encode("utf-8"), "sha256")
+def _hash(texts: Sequence[str], key: bytes) -> list[str]:
+    digests = b"".join(hmac.digest(key, text.encode("utf-8"), "sha256") for text in texts)
     # Five bits make a letter: no more bytes are looked at than the letters need.
-    return base64.b32encode(digest[: PSEUDONYM_LENGTH * 5 // 8]).decode("ascii").lower()
+    used = np.frombuffer(digests, dtype=np.uint8).reshape(len(texts), 32)[:, :_BYTES]
+    bits = np.unpackbits(used, axis=1).reshape(len(texts), PSEUDONYM_LENGTH, 5)
+    letters = _LETTERS[bits @ np.array([16, 8, 4, 2, 1], dtype=np.uint8)]
+    return [*letters.view(f"S{PSEUDONYM_LENGTH}").ravel().astype(str)]
 
 
 @dataclass(frozen=True)

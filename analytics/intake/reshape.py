@@ -12,7 +12,7 @@ from analytics.definitions.codes import SIDES
 from analytics.intake.headings import fill_heading
 from analytics.intake.map_types import Group, SourceMap
 from analytics.intake.read_types import categorise
-from analytics.intake.translate import BOTH, is_missing_text, translate
+from analytics.intake.translate import BOTH, Translated, is_missing_text, translate
 
 
 @dataclass(frozen=True)
@@ -70,15 +70,12 @@ def reshape_visits(cells: pd.DataFrame, source_map: SourceMap) -> Pieces:
         if name != "side"
     )
     rows = np.concatenate([part.rows for part in slices] or [np.array([], dtype=np.int64)])
-    labels = np.repeat([part.piece for part in slices], [len(part.rows) for part in slices])
-    sides = np.repeat([part.side for part in slices], [len(part.rows) for part in slices])
     order = np.argsort(rows, kind="stable")
+    number = np.repeat(np.arange(len(slices)), [len(part.rows) for part in slices])[order]
+    labels = pd.array([part.piece for part in slices], dtype="string")
+    sides = pd.array([part.side or pd.NA for part in slices], dtype="string")
     frame = pd.DataFrame(
-        {
-            "row": rows[order],
-            "piece": pd.array(labels[order].astype(str), dtype="string"),
-            "side": pd.array([side or pd.NA for side in sides[order]], dtype="string"),
-        }
+        {"row": rows[order], "piece": labels.take(number), "side": sides.take(number)}
     )
     columns = {name: _gather(cells, source_map, slices, name).take(order) for name in names}
     return Pieces(frame, columns)
@@ -86,39 +83,44 @@ def reshape_visits(cells: pd.DataFrame, source_map: SourceMap) -> Pieces:
 
 def sides_of_row(
     cells: pd.DataFrame, source_map: SourceMap, heading: str, *, table: str
-) -> pd.Series:
+) -> Translated:
     """Return left, right or both for each row; missing where the text does not say."""
-    texts = cells[heading].array
-    return pd.Series(translate(texts, source_map, f"{table}.side").values)
+    return translate(cells[heading].array, source_map, f"{table}.side")
+
+
+def same_side(side: str, n: int) -> Translated:
+    """Return one side, or an empty text for none, for each row."""
+    told = pd.array([side or pd.NA, pd.NA], dtype="string")
+    return Translated(told, np.zeros(n, dtype=np.int8), np.zeros(n, dtype=bool))
 
 
 def _slice_group(cells: pd.DataFrame, source_map: SourceMap, group: Group, n: int) -> list[_Slice]:
     named = _named_side(cells, source_map, group, n)
-    shared = _filled(cells, source_map, group, n, side="")
-    if source_map.shape == "long":
-        shared[:] = True
+    is_long = source_map.shape == "long"
+    every = np.ones(len(cells), dtype=bool)
+    shared = every if is_long else _filled(cells, source_map, group, n, side="")
     slices = []
     claimed = np.zeros(len(cells), dtype=bool)
     for side in SIDES:
         own = _filled(cells, source_map, group, n, side=side)
-        taken = own | (shared & (named.isin([side, BOTH])).to_numpy())
+        taken = own | (shared & named.says(side, BOTH))
         claimed |= taken
         slices.append(_Slice(group, n, side, np.flatnonzero(taken)))
     slices.append(_Slice(group, n, "", np.flatnonzero(shared & ~claimed)))
     return [part for part in slices if len(part.rows)]
 
 
-def _named_side(cells: pd.DataFrame, source_map: SourceMap, group: Group, n: int) -> pd.Series:
+def _named_side(cells: pd.DataFrame, source_map: SourceMap, group: Group, n: int) -> Translated:
     heading = group.columns.get("side", "")
     of_child = source_map.columns.get("feet", {}).get("side", "")
     if heading:
         filled = fill_heading(heading, source_map, n=n)
         return sides_of_row(cells, source_map, filled, table="visits")
     if "side" in group.constants:
-        return pd.Series([group.constants["side"]] * len(cells), dtype="string")
+        return same_side(group.constants["side"], len(cells))
     if of_child:
         return sides_of_row(cells, source_map, of_child, table="feet")
-    return pd.Series(pd.array([pd.NA] * len(cells), dtype="string"))
+    return same_side("", len(cells))
 
 
 def _filled(

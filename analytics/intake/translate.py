@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from analytics.definitions.columns import EXTRA_PREFIX, TABLES, Column
 from analytics.errors import SourceMapError
@@ -25,17 +28,38 @@ class Translated:
 
     Parameters
     ----------
-    values
-        Nullable array, one for each row.
+    distinct, codes
+        Nullable array of the distinct values, the last one missing; and the place in it of each
+        row, where -1 is the last one too.
     is_bad
         Rows whose text says something that cannot be read.
     precision
         For dates: "day", "month" or "year" for each row; else nothing.
     """
 
-    values: pd.api.extensions.ExtensionArray
+    distinct: pd.api.extensions.ExtensionArray
+    codes: np.ndarray
     is_bad: np.ndarray
     precision: np.ndarray | None = None
+
+    def take(self, at: np.ndarray) -> pd.api.extensions.ExtensionArray:
+        """Return the values of some rows."""
+        return self.distinct.take(self.codes[at])
+
+    @property
+    def values(self) -> pd.api.extensions.ExtensionArray:
+        """Return the value of each row."""
+        return self.distinct.take(self.codes)
+
+    def says(self, *values: str) -> np.ndarray:
+        """Return the rows that have one of the values; missing is not one."""
+        known = self.distinct.fillna("")
+        return np.array([value in values for value in known], dtype=bool)[self.codes]
+
+    @property
+    def is_known(self) -> np.ndarray:
+        """Return the rows whose value is not missing."""
+        return ~np.asarray(self.distinct.isna())[self.codes]
 
 
 def declared_column(table: str, name: str) -> Column:
@@ -95,7 +119,8 @@ def translate(cells: pd.Categorical, source_map: SourceMap, name: str) -> Transl
     held = [value if k else pd.NA for value, k in zip(values, known, strict=True)]
     distinct = pd.array([*held, pd.NA], dtype=_array_kind(column))
     return Translated(
-        values=distinct.take(cells.codes),
+        distinct=distinct,
+        codes=cells.codes,
         is_bad=bad[cells.codes],
         precision=None if precision is None else np.append(precision, "day")[cells.codes],
     )
@@ -157,8 +182,12 @@ def _are_placeholders(cells: pd.Categorical, source_map: SourceMap, name: str) -
     placeholders = source_map.dates.placeholders
     years = {text[:4] for text in placeholders} | {text[2:4] for text in placeholders}
     texts = cells.categories.to_numpy(dtype=object)
-    likely = np.array([any(year in str(text) for year in years) for text in texts], dtype=bool)
     found = np.zeros(len(texts), dtype=bool)
+    if not years:
+        return found
+    written = pa.array([str(text) for text in texts], pa.string())
+    pattern = "|".join(re.escape(year) for year in sorted(years))
+    likely = pc.match_substring_regex(written, pattern).to_numpy(zero_copy_only=False)
     if likely.any():
         formats = source_map.dates.columns.get(name, source_map.dates.formats)
         days = read_all_dates(texts[likely], formats, source_map.dates).days

@@ -23,7 +23,7 @@ from analytics.intake.canonical import shape_table
 from analytics.intake.check_clinics import COUNTS, add_counts
 from analytics.intake.close import tell_of_all
 from analytics.intake.engine import Engine
-from analytics.intake.frames import ARROW_TYPES, read_frame, stack_frames, to_arrow
+from analytics.intake.frames import ARROW_TYPES, read_frame, read_names, stack_frames, to_arrow
 from analytics.intake.ledger import (
     AMENDMENT_COLUMNS,
     FLAG_COLUMNS,
@@ -106,8 +106,8 @@ def arrow_schema(columns: tuple[Column, ...], extras: tuple[str, ...] = ()) -> p
 
 
 def _extras(network: Network, file: str) -> tuple[str, ...]:
-    schemas = [pq.read_schema(part / f"{file}.parquet") for part in network.parts]
-    return tuple(sorted({n for s in schemas for n in s.names if n.startswith(EXTRA_PREFIX)}))
+    names = {name for part in network.parts for name in read_names(part / f"{file}.parquet")}
+    return tuple(sorted(name for name in names if name.startswith(EXTRA_PREFIX)))
 
 
 def _as_declared(frame: pd.DataFrame, schema: pa.Schema) -> pa.Table:
