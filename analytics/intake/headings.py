@@ -36,7 +36,7 @@ def check_headings(source_map: SourceMap, sheet: Sheet) -> None:
     SourceMapError
         With the close names of each.
     """
-    present = list(sheet.cells.columns)
+    present = list(sheet.headings)
     wanted = dict.fromkeys(_wanted(source_map))
     absent = [name for name in wanted if name not in present]
     if absent:
@@ -66,12 +66,6 @@ def check_headings(source_map: SourceMap, sheet: Sheet) -> None:
 def read_headings(source_map: SourceMap) -> list[str]:
     """Return the headings that a map reads: those of the id, of columns, of links."""
     return [*dict.fromkeys([*_wanted(source_map), *source_map.child.link])]
-
-
-def used_headings(source_map: SourceMap, sheet: Sheet) -> list[str]:
-    """Return the headings of a sheet that its map reads, in the order of the sheet."""
-    wanted = {*read_headings(source_map)}
-    return [name for name in sheet.cells.columns if name in wanted]
 
 
 def _wanted(source_map: SourceMap) -> Iterator[str]:

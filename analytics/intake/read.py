@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -41,6 +41,8 @@ class Sheet:
         File name without its folder, and the sheet; a text file has an empty sheet name.
     sha256
         Hash of the file's bytes.
+    headings
+        All headings, in the order of the file.
     cells
         Heading to categorical; a category is a text, or a date or fraction stored as such.
     line
@@ -52,6 +54,7 @@ class Sheet:
     file: str
     sheet: str
     sha256: str
+    headings: tuple[str, ...]
     cells: pd.DataFrame
     line: np.ndarray
     aside: np.ndarray
@@ -62,7 +65,13 @@ class Sheet:
         return ", ".join(parts if row is None else [*parts, f"line {self.line[row]}"])
 
 
-def read_sheet(path: Path | str, settings: FileSettings, span: Span | None = None) -> Sheet:
+def read_sheet(
+    path: Path | str,
+    settings: FileSettings,
+    span: Span | None = None,
+    *,
+    wanted: Collection[str] | None = None,
+) -> Sheet:
     """Return the table of a file, or some rows of it; blank rows are no rows.
 
     Parameters
@@ -73,6 +82,8 @@ def read_sheet(path: Path | str, settings: FileSettings, span: Span | None = Non
         How the file is written.
     span
         Where the rows stand in a text file that was cut; ``sha256`` is then that of the span.
+    wanted
+        Headings whose cells are kept; nothing keeps all.
 
     Raises
     ------
@@ -82,7 +93,8 @@ def read_sheet(path: Path | str, settings: FileSettings, span: Span | None = Non
     """
     path = Path(path)
     if span is not None:
-        return _tidy(read_text_span(path, settings, span), settings, path.name, span.sha256)
+        raw = read_text_span(path, settings, span)
+        return _tidy(raw, settings, path.name, span.sha256, wanted)
     _refuse_suffix(path, (*READERS, ARCHIVE))
     content = _read_bytes(path)
     file, table = path.name, content
@@ -91,7 +103,7 @@ def read_sheet(path: Path | str, settings: FileSettings, span: Span | None = Non
         _refuse_suffix(Path(member), tuple(READERS))
         file = f"{path.name}/{member}"
     raw = READERS[Path(file).suffix.lower()](table, settings, file)
-    sheet = _tidy(raw, settings, file, hashlib.sha256(content).hexdigest())
+    sheet = _tidy(raw, settings, file, hashlib.sha256(content).hexdigest(), wanted)
     refuse_no_row(len(sheet.line), sheet.where())
     return sheet
 
@@ -133,7 +145,9 @@ def _read_bytes(path: Path) -> bytes:
     return content
 
 
-def _tidy(raw: RawTable, settings: FileSettings, file: str, sha256: str) -> Sheet:
+def _tidy(
+    raw: RawTable, settings: FileSettings, file: str, sha256: str, wanted: Collection[str] | None
+) -> Sheet:
     place = file + (f", sheet '{raw.sheet}'" if raw.sheet else "")
     headings = name_headings(raw, settings, f"{place}, line {settings.last_header_line}")
     used = [i for i, name in enumerate(headings) if name]
@@ -145,13 +159,14 @@ def _tidy(raw: RawTable, settings: FileSettings, file: str, sha256: str) -> Shee
     aside[find_repeated(raw, used)] = "repeated_heading"
     aside[category_mask(first, lambda value: str(value).strip().casefold() in totals)] = "total_row"
     kept = np.flatnonzero(~empty)
-    columns = {headings[i]: raw.columns[i] for i in used}
+    columns = {headings[i]: raw.columns[i] for i in used if wanted is None or headings[i] in wanted}
     if len(kept) < len(empty):
         columns = {name: column.take(kept) for name, column in columns.items()}
     return Sheet(
         file=file,
         sheet=raw.sheet,
         sha256=sha256,
+        headings=tuple(headings[i] for i in used),
         cells=pd.DataFrame(columns, copy=False),
         line=raw.line[kept],
         aside=aside[kept],

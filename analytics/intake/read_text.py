@@ -8,14 +8,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as arrow_csv
 
 from analytics.errors import ExportFileError
 from analytics.intake.cut import Span, hash_span
 from analytics.intake.map_types import FileSettings
-from analytics.intake.read_types import RawTable, categorise
+from analytics.intake.read_types import Decoded, RawTable, categorise
 from analytics.intake.record_ends import BYTE_ORDER_MARKS, are_quotes_plain
 
 #: A sign that Arrow takes for a byte order mark at the beginning, whatever stands there.
@@ -135,13 +135,13 @@ def _read_fast(text: str, settings: FileSettings, skipped: int) -> RawTable | No
     table = _parse(held, len(headings), settings.delimiter)
     if table is None or table.num_rows != rest.count("\n") + (not rest.endswith("\n")):
         return None
-    columns = [_as_objects(column) for column in table.unify_dictionaries().combine_chunks()]
-    longest = (len(text) for column in columns for text in column.categories)
-    if max(longest, default=0) > csv.field_size_limit():
+    columns = [c.combine_chunks() for c in table.unify_dictionaries().combine_chunks()]
+    if max(map(_longest, columns), default=0) > csv.field_size_limit():
         return None
     first = settings.last_header_line + skipped + 1
     n = table.num_rows
-    return RawTable("", [*headings], columns, first + np.arange(n), np.zeros(n, dtype=bool))
+    line = first + np.arange(n)
+    return RawTable("", [*headings], Decoded(columns), line, np.zeros(n, dtype=bool))
 
 
 def _parse(content: bytes, width: int, delimiter: str) -> pa.Table | None:
@@ -158,10 +158,9 @@ def _parse(content: bytes, width: int, delimiter: str) -> pa.Table | None:
         return None
 
 
-def _as_objects(cells: pa.ChunkedArray) -> pd.Categorical:
-    held = cells.combine_chunks()
-    categories = pd.Index(held.dictionary.to_numpy(zero_copy_only=False), dtype=object)
-    return pd.Categorical.from_codes(held.indices.to_numpy(), categories=categories)
+def _longest(cells: pa.DictionaryArray) -> int:
+    """Return the bytes of the longest text of a column: no fewer than its signs."""
+    return pc.max(pc.binary_length(cells.dictionary)).as_py() or 0
 
 
 def _read_exactly(body: str, settings: FileSettings, file: str, skipped: int) -> RawTable:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 
 @dataclass(frozen=True)
@@ -20,7 +22,7 @@ class RawTable:
     headings
         Cells of the heading line, the last one where there are several.
     columns
-        One categorical for each heading.
+        One categorical for each heading; some readers make it only when it is looked at.
     line
         Line of each row, counted from 1.
     is_ragged
@@ -31,10 +33,44 @@ class RawTable:
 
     sheet: str
     headings: list[object]
-    columns: list[pd.Categorical]
+    columns: Sequence[pd.Categorical]
     line: np.ndarray
     is_ragged: np.ndarray
     upper: tuple[list[object], ...] = ()
+
+
+class Decoded(Sequence[pd.Categorical]):
+    """Columns of Arrow dictionaries; one is made a categorical when it is looked at."""
+
+    def __init__(self, columns: Sequence[pa.DictionaryArray]) -> None:
+        self._columns = columns
+        self._made: dict[int, pd.Categorical] = {}
+
+    def __len__(self) -> int:
+        """Return the number of columns."""
+        return len(self._columns)
+
+    def __getitem__(self, number: Any) -> Any:
+        """Return one column."""
+        if number not in self._made:
+            held = self._columns[number]
+            categories = pd.Index(held.dictionary.to_numpy(zero_copy_only=False), dtype=object)
+            codes = held.indices.to_numpy()
+            self._made[number] = pd.Categorical.from_codes(codes, categories=categories)
+        return self._made[number]
+
+
+def stack_texts(parts: Sequence[pd.Categorical]) -> pd.Categorical:
+    """Return categoricals under each other, categories in order of appearance."""
+    held = [part.categories.to_numpy(dtype=object) for part in parts]
+    places, distinct = pd.factorize(np.concatenate([*held, np.array([], dtype=object)]))
+    ends = np.cumsum([len(part) for part in held])
+    own = np.split(places, ends[:-1])
+    codes = [np.append(place, -1)[part.codes] for place, part in zip(own, parts, strict=True)]
+    return pd.Categorical.from_codes(
+        np.concatenate([*codes, np.array([], dtype=np.int64)]),
+        categories=pd.Index(distinct, dtype=object),
+    )
 
 
 def categorise(values: Sequence[object]) -> pd.Categorical:

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from pandas.api.types import union_categoricals
 
 from analytics.definitions.codes import SIDES
 from analytics.intake.headings import fill_heading
 from analytics.intake.map_types import Group, SourceMap
-from analytics.intake.read_types import categorise
+from analytics.intake.read_types import categorise, stack_texts
 from analytics.intake.translate import BOTH, Translated, is_missing_text, translate
 
 
@@ -141,7 +140,7 @@ def _gather(
     parts = [_take(cells, source_map, part, name) for part in slices]
     if not parts:
         return categorise([])
-    return union_categoricals(parts)
+    return parts[0] if len(parts) == 1 else stack_texts(parts)
 
 
 def _take(cells: pd.DataFrame, source_map: SourceMap, part: _Slice, name: str) -> pd.Categorical:

@@ -8,9 +8,9 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from pandas.api.types import union_categoricals
 
 from analytics.intake.read import Sheet
+from analytics.intake.read_types import stack_texts
 
 
 @dataclass(frozen=True)
@@ -55,8 +55,7 @@ def stack_sheets(sheets: Sequence[Sheet]) -> Stacked:
         (sheet,) = sheets
         return Stacked((sheet,), sheet.cells, sheet.line, sheet.aside)
     cells = {
-        name: union_categoricals([sheet.cells[name].array for sheet in sheets])
-        for name in sheets[0].cells
+        name: stack_texts([sheet.cells[name].array for sheet in sheets]) for name in sheets[0].cells
     }
     return Stacked(
         tuple(sheets),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import groupby
 from pathlib import Path
 
@@ -16,7 +16,7 @@ from analytics.intake.correct import correct_cells, join_children, remove_rows
 from analytics.intake.cut import Span
 from analytics.intake.facts import find_troubles, join_troubles, read_facts
 from analytics.intake.fhir import read_resources
-from analytics.intake.headings import check_headings, read_headings, used_headings
+from analytics.intake.headings import check_headings, read_headings
 from analytics.intake.identity import key_texts
 from analytics.intake.ledger import no_corrections
 from analytics.intake.map_types import SourceMap
@@ -125,21 +125,22 @@ def refuse_doubtful(source_map: SourceMap) -> None:
 
 def open_sheets(path: Path, source_map: SourceMap, clinics: frozenset[str]) -> list[Sheet]:
     """Return sheets whose headings are those of the map, without the columns nobody reads."""
+    wanted = read_headings(source_map)
     if source_map.shape == "fhir":
-        sheets = read_resources(path, read_headings(source_map))
+        sheets = read_resources(path, wanted)
     else:
-        sheets = [read_sheet(path, source_map.file)]
+        sheets = [read_sheet(path, source_map.file, wanted=wanted)]
         check_headings(source_map, sheets[0])
     for sheet in sheets:
         MappedSheet(stack_sheets([sheet]), source_map).refuse_identifiers(clinics)
-    return [replace(s, cells=s.cells[used_headings(source_map, s)]) for s in sheets]
+    return sheets
 
 
 def open_span(path: Path, source_map: SourceMap, span: Span) -> Sheet:
     """Return some rows of an export under the headings that its map reads."""
-    sheet = read_sheet(path, source_map.file, span)
+    sheet = read_sheet(path, source_map.file, span, wanted=read_headings(source_map))
     check_headings(source_map, sheet)
-    return replace(sheet, cells=sheet.cells[used_headings(source_map, sheet)])
+    return sheet
 
 
 def _correct(stack: Stacked, source_map: SourceMap, door: Door) -> tuple[MappedSheet, pd.DataFrame]:
