@@ -6,8 +6,8 @@ from datetime import date
 
 import pandas as pd
 
-from analytics.courses.cohort import Cohort
-from analytics.definitions.columns import TABLES, Column
+from analytics.courses.cohort import Cohort, cohort_of_feet
+from analytics.definitions.columns import Column
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.protocol import Protocol
 from analytics.intake.ledger import (
@@ -58,14 +58,5 @@ def cohort_of(
     for name, value in {"clinic": "A", "side": "left"}.items():
         if name not in frame.columns:
             frame = frame.assign(**{name: pd.array([value] * len(frame), dtype="string")})
-    tables = {name: typed(pd.DataFrame(), columns) for name, columns in TABLES.items()}
-    return Cohort(
-        feet=typed(frame, FOOT),
-        visits=tables["visits"],
-        children=tables["children"],
-        clinics=tables["clinics"],
-        departures=tables["departures"],
-        cut_off=date.fromisoformat(cut_off),
-        protocol=protocol or Protocol(),
-        ledger=empty_ledger(),
-    )
+    until = date.fromisoformat(cut_off)
+    return cohort_of_feet(typed(frame, FOOT), until, protocol or Protocol())

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from drawn import NOTHING, drawn, empty_ledger, typed
 
-from analytics.courses.build import build_cohort
+from analytics.courses.build import build_cohort, build_visits
 from analytics.courses.cohort import Cohort
 from analytics.definitions.columns import TABLES
 from analytics.definitions.protocol import Protocol
@@ -46,6 +46,9 @@ def records_of(
         "clinics": drawn(clinics),
     }
     tables = {name: _full(name, drawing) for name, drawing in drawings.items()}
+    visits = tables["visits"]
+    lines = pd.array([pd.NA] * len(visits), dtype="Int64")
+    tables["visits"] = visits.assign(file=pd.NA, sheet=pd.NA, line=lines)
     return Records(**tables, ledger=empty_ledger(), sources=())
 
 
@@ -59,6 +62,17 @@ def cohort_from(
     """The cohort of drawn visits and further drawn tables."""
     records = records_of(visits, **tables)
     return build_cohort(records, on(cut_off), protocol or Protocol())
+
+
+def visits_from(
+    visits: str | pd.DataFrame = "purpose",
+    *,
+    cut_off: int = LATE,
+    protocol: Protocol | None = None,
+    **tables: str,
+) -> pd.DataFrame:
+    """The drawn visits with their place in the course of the foot."""
+    return build_visits(records_of(visits, **tables), on(cut_off), protocol or Protocol())
 
 
 def feet_from(visits: str | pd.DataFrame = "purpose", **others: object) -> pd.DataFrame:

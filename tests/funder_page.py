@@ -24,7 +24,7 @@ def funder_report(language: str) -> Report:
     """The public report of the demo in a language, on the cohort that all tests share."""
     settings = read_settings(FOLDER / "programme.toml", language=language, audience="public")
     report = Report(settings, POLICIES["public"])
-    vars(report).update(records=demo().records, cohort=demo().cohort)
+    vars(report).update(cohort=demo().cohort)
     return report
 
 
@@ -51,5 +51,5 @@ def funder_chapter(language: str) -> Chapter:
 def funder_page(language: str) -> str:
     """The page as HTML."""
     report = funder_report(language)
-    provenance = build_provenance(report.settings, report.policy, report.records, [], ())
+    provenance = build_provenance(report.settings, report.policy, report.cohort.totals, [], ())
     return build_page((funder_chapter(language),), provenance, brief=True)

@@ -11,9 +11,11 @@ from intake_tables import HEADINGS, KEY, MAP, child_rows, write_csv
 
 from analytics.courses.build import build_cohort
 from analytics.courses.cohort import Cohort
-from analytics.courses.network import Exports, assemble, settle_network
+from analytics.courses.network import Exports, settle_network
+from analytics.courses.together import Parts, gather_cohort, gather_records
 from analytics.definitions.protocol import Protocol
 from analytics.intake.engine import Engine
+from analytics.intake.kept import Folder
 from analytics.intake.load import Programme, load
 from analytics.intake.map_parse import parse_map
 from analytics.intake.records import Records
@@ -65,7 +67,9 @@ def as_one(exports: Exports) -> tuple[Records, Cohort]:
 def in_parts(exports: Exports, engine: Engine) -> tuple[Records, Cohort]:
     """Records and cohort part by part."""
     with settle_network(exports, engine) as network:
-        return assemble(network, exports.programme)
+        each = tuple(map(Folder, network.parts))
+        parts = Parts(each, network.sources, exports.programme, exports.cut_off)
+        return gather_records(parts), gather_cohort(parts)
 
 
 def assert_same(one: tuple[Records, Cohort], other: tuple[Records, Cohort]) -> None:
@@ -73,6 +77,8 @@ def assert_same(one: tuple[Records, Cohort], other: tuple[Records, Cohort]) -> N
     for mine, its in zip(one, other, strict=True):
         _assert_same_frames(mine, its)
     _assert_same_frames(one[0].ledger, other[0].ledger)
+    _assert_same_frames(one[1].totals, other[1].totals)
+    assert one[1].totals.n_children == other[1].totals.n_children
     assert one[0].sources == other[0].sources
 
 

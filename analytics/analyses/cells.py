@@ -18,13 +18,12 @@ import pandas as pd
 
 from analytics.analyses.groups import find_groups
 from analytics.analyses.verdicts import VERDICTS, find_verdicts
-from analytics.courses.cohort import Cohort
+from analytics.courses.cohort import Cohort, cohort_of_feet
 from analytics.courses.network import Network
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.protocol import Protocol
 from analytics.intake.engine import Engine, working
 from analytics.intake.frames import read_frame
-from analytics.intake.ledger import Ledger
 from analytics.stats.proportions import patterned_proportion
 
 #: Children alike: feet that answered, and how many of them are a yes.
@@ -71,17 +70,8 @@ def count_network(
 
 def _count_part(piece: tuple[Path, _Question]) -> pd.DataFrame:
     place, asked = piece
-    nothing = pd.DataFrame()
-    cohort = Cohort(
-        feet=read_frame(place / "cohort.parquet"),
-        visits=nothing,
-        children=nothing,
-        clinics=nothing,
-        departures=nothing,
-        cut_off=asked.cut_off,
-        protocol=asked.protocol,
-        ledger=Ledger(nothing, nothing, nothing, nothing),
-    )
+    feet = read_frame(place / "cohort.parquet")
+    cohort = cohort_of_feet(feet, asked.cut_off, asked.protocol)
     return count_cells(cohort, asked.indicators, by=asked.by)
 
 

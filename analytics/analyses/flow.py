@@ -26,15 +26,14 @@ def rows_flow(cohort: Cohort) -> Result:
     Result
         A flow by file; one line per reason, named ``<fate>.<reason>``.
     """
-    rows = cohort.ledger.rows
+    cohort.totals.balance()
     lines = []
-    for file, part in rows.groupby("file", sort=True):
-        kept = int((part["fate"] == "kept").sum())
+    for file, part in cohort.totals.rows.groupby("file", sort=True):
+        kept = int(part.loc[part["fate"] == "kept", "n"].sum())
         gone = part.loc[part["fate"] != "kept"]
-        reasons = (gone["fate"] + "." + gone["reason"].fillna("")).value_counts().sort_index()
-        step = _step("rows_kept", len(part), kept, reasons.items())
+        reasons = gone.groupby(gone["fate"] + "." + gone["reason"])["n"].sum().sort_index()
+        step = _step("rows_kept", int(part["n"].sum()), kept, reasons.items())
         lines += [{"file": str(file)} | line for line in step]
-    cohort.ledger.balance()
     context = describe(cohort, "rows", cohort.feet, method=_METHOD, unit="row")
     return Result(FLOW, _frame(lines, "file"), context, groups=("file",))
 
@@ -57,23 +56,26 @@ def pathway_flow(cohort: Cohort) -> Result:
         those neither lost, gone nor finished within ``FLOW_HORIZON_DAYS`` of the brace.
     """
     feet = cohort.feet
-    steps = [*_arrivals(cohort), *_treatment(feet), *_two_years(cohort)]
-    lines = [line for step in steps for line in _lines(*step)]
+    steps = [_both_feet(feet), *_treatment(feet), *_two_years(cohort)]
+    lines = [*_arrivals(cohort), *(line for step in steps for line in _lines(*step))]
     return Result(FLOW, _frame(lines), describe(cohort, "pathway", feet, method=_METHOD))
 
 
-def _arrivals(cohort: Cohort) -> list[_Stage]:
-    """Return what became of rows, of children, and whether one foot or both are affected."""
-    fate = cohort.ledger.rows["fate"].astype("string")
-    kept = fate.eq("kept").fillna(False)
-    seen = cohort.children["child"].isin(cohort.feet["child"])
-    per_child = cohort.feet.groupby("child").size()
-    every = pd.Series(True, index=fate.index)
+def _arrivals(cohort: Cohort) -> list[dict[str, Any]]:
+    """Return what became of rows and of children."""
+    fates = cohort.totals.rows.groupby("fate")["n"].sum()
+    gone = {f"rows_{fate}": n for fate, n in fates.items() if fate != "kept"}
+    n_children, n_seen = cohort.totals.n_children, cohort.feet["child"].nunique()
+    not_seen = {"not_seen": n_children - n_seen} if n_children > n_seen else {}
     return [
-        ("rows_kept", every, kept, "rows_" + fate.fillna("quarantined")),
-        ("children_seen", pd.Series(True, index=seen.index), seen, _same(seen, "not_seen")),
-        ("both_feet", per_child.gt(0), per_child.gt(1), _same(per_child, "one_foot")),
+        *_step("rows_kept", int(fates.sum()), int(fates.get("kept", 0)), gone.items()),
+        *_step("children_seen", n_children, n_seen, not_seen.items()),
     ]
+
+
+def _both_feet(feet: pd.DataFrame) -> _Stage:
+    per_child = feet.groupby("child").size()
+    return ("both_feet", per_child.gt(0), per_child.gt(1), _same(per_child, "one_foot"))
 
 
 def _treatment(feet: pd.DataFrame) -> list[_Stage]:

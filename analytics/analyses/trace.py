@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import numpy as np
 import pandas as pd
 
 from analytics.analyses.verdicts import VERDICTS, find_presumed, find_verdicts
 from analytics.courses.cohort import Cohort
+from analytics.definitions.codes import PURPOSES
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.indicator_checks import find_names
 from analytics.definitions.rules import find_values
+from analytics.intake.frames import stack_frames
+from analytics.intake.kept import Kept
 
 #: Where a visit was read.
 ADDRESS = ("file", "sheet", "line")
 
 
 def trace(
-    cohort: Cohort, indicator: Indicator, *, clinic: str = "", quarter: str = ""
+    cohort: Cohort,
+    indicator: Indicator,
+    parts: Sequence[Kept],
+    *,
+    clinic: str = "",
+    quarter: str = "",
 ) -> pd.DataFrame:
     """Return every foot under an indicator with its verdict and its source lines.
 
@@ -25,6 +36,8 @@ def trace(
         Feet at the cut-off.
     indicator
         Of any kind; a curve is read as a share of the feet that have reached its horizon.
+    parts
+        Where the visits are.
     clinic, quarter
         Where and when the foot counts; a child counts where its first foot does. Empty for all.
 
@@ -49,13 +62,13 @@ def trace(
     if indicator.unit == "foot":
         units = units.assign(side=cohort.feet.loc[units.index, "side"])
     asked = feet.merge(units, on=key, how="inner")
-    visits = cohort.visits[["child", "side", "visited_on", "purpose", *_address(cohort)]]
+    visits = _find_visits(cohort, asked, parts)
     lines = asked.merge(visits, on=["child", "side"], how="left")
     order = {name: place for place, name in enumerate(reversed(VERDICTS))}
     lines = lines.assign(order=lines["verdict"].map(order).astype("int64"))
     lines = lines.sort_values(["order", "child", "side", "visited_on"], kind="stable")
     first = ["verdict", "lost", "child", "side", "clinic", "quarter"]
-    columns = [*first, *named, "visited_on", "purpose", *_address(cohort)]
+    columns = [*first, *named, "visited_on", "purpose", *ADDRESS]
     return lines[columns].reset_index(drop=True)
 
 
@@ -66,8 +79,14 @@ def count_units(lines: pd.DataFrame, indicator: Indicator) -> dict[str, int]:
     return {name: int(units["verdict"].eq(name).sum()) for name in reversed(VERDICTS)}
 
 
-def _address(cohort: Cohort) -> list[str]:
-    return [name for name in ADDRESS if name in cohort.visits.columns]
+def _find_visits(cohort: Cohort, asked: pd.DataFrame, parts: Sequence[Kept]) -> pd.DataFrame:
+    """Return the visits of some feet until the cut-off, those of a day in order of purpose."""
+    columns = ["child", "side", "visited_on", "purpose", *ADDRESS]
+    read = (part.read("visits", columns) for part in parts)
+    visits = stack_frames([frame[frame["child"].isin(asked["child"])] for frame in read])
+    visits = visits[visits["visited_on"].le(pd.Timestamp(cohort.cut_off))]
+    purpose = pd.Categorical(visits["purpose"], categories=PURPOSES).codes
+    return visits.iloc[np.argsort(purpose, kind="stable")]
 
 
 def _named(cohort: Cohort, indicator: Indicator) -> dict[str, pd.Series]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import pandas as pd
@@ -9,19 +10,20 @@ import pandas as pd
 from analytics.courses.baseline import derive_baseline, find_affected, look_up
 from analytics.courses.bracing import derive_bracing, derive_use
 from analytics.courses.casting import derive_casting
-from analytics.courses.cohort import Cohort
+from analytics.courses.cohort import USES, Cohort, shrink_uses
 from analytics.courses.course import Course, find_course
 from analytics.courses.follow_up import derive_follow_up, find_end_of_bracing, find_ends
 from analytics.courses.lapses import derive_lapses
 from analytics.courses.milestones import is_after_tenotomy
 from analytics.courses.outcome import derive_good_result
 from analytics.courses.relapse import derive_relapse
-from analytics.courses.segments import as_days, segment_of
+from analytics.courses.segments import Ints, as_days, segment_of
 from analytics.courses.series import derive_series
 from analytics.definitions.codes import BRACE_USES
 from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.protocol import Protocol
+from analytics.intake.close import total_records
 from analytics.intake.records import Records
 
 
@@ -41,28 +43,66 @@ def build_cohort(records: Records, cut_off: date, protocol: Protocol) -> Cohort:
     -------
     Cohort
         ``feet`` has the columns of ``definitions.foot_facts``, then the ``extra_`` ones of the
-        child, sorted by child and side; ``visits`` has those of all feet seen.
+        child, sorted by child and side.
     """
-    course = find_course(records.visits, cut_off, protocol)
+    followed = follow_feet(records, cut_off, protocol)
     return Cohort(
-        feet=_derive_feet(course, records),
-        visits=_derive_visits(course),
-        children=records.children,
+        feet=followed.feet,
+        uses=shrink_uses(followed.uses),
         clinics=records.clinics,
-        departures=records.departures,
         cut_off=cut_off,
         protocol=protocol,
-        ledger=records.ledger,
+        totals=total_records(records),
     )
 
 
-def _derive_visits(course: Course) -> pd.DataFrame:
+@dataclass(frozen=True)
+class Followed:
+    """What was found of feet: a row for each, and ``cohort.USES`` as texts."""
+
+    feet: pd.DataFrame
+    uses: pd.DataFrame
+
+
+def follow_feet(records: Records, cut_off: date, protocol: Protocol) -> Followed:
+    """Return what was found of the feet of whole children; parameters as ``build_cohort``."""
+    course = find_course(records.visits, cut_off, protocol)
+    return Followed(_derive_feet(course, records), _derive_uses(course))
+
+
+def build_visits(records: Records, cut_off: date, protocol: Protocol) -> pd.DataFrame:
+    """Return the visits at or before the cut-off with their place in the course of the foot.
+
+    Parameters
+    ----------
+    records, cut_off, protocol
+        As of ``build_cohort``.
+
+    Returns
+    -------
+    DataFrame
+        The canonical visits sorted by child, side and day, with ``series`` (1, 2, ... for casts,
+        missing for others), ``cast_order`` (place in the series by the dates),
+        ``is_after_tenotomy`` (missing for others) and ``use_told`` (use of the brace told on that
+        day, read from the hours where no use was recorded).
+    """
+    course = find_course(records.visits, cut_off, protocol)
     is_after = is_after_tenotomy(course.casts, course.milestones)
     visits = derive_series(course.timeline, course.casts, is_after)
     day_of_row = segment_of(course.timeline.row_starts, len(visits))
-    words = pd.array([*BRACE_USES, pd.NA], dtype="string")
+    return visits.assign(use_told=_say_uses(derive_use(course)[day_of_row]))
+
+
+def _derive_uses(course: Course) -> pd.DataFrame:
+    timeline, use = course.timeline, derive_use(course)
+    told = use >= 0
+    uses = timeline.visits[["child", "side", "visited_on"]].iloc[timeline.row_starts[told]]
+    return uses.reset_index(drop=True).assign(use_told=_say_uses(use[told]))[list(USES)]
+
+
+def _say_uses(use: Ints) -> pd.api.extensions.ExtensionArray:
     # -1, not told, takes the last word: missing.
-    return visits.assign(use_told=words.take(derive_use(course)[day_of_row]))
+    return pd.array([*BRACE_USES, pd.NA], dtype="string").take(use)
 
 
 def _derive_feet(course: Course, records: Records) -> pd.DataFrame:

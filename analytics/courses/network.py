@@ -1,4 +1,4 @@
-"""A whole network: exports to records and cohort, part by part, on any engine.
+"""A whole network: exports to settled parts, on any engine; ``together`` makes one of them.
 
 A part is some files; a child that is in two parts goes, with all its rows, to a bucket of its own.
 So every child is whole somewhere, and each part or bucket is settled and followed by itself. What
@@ -13,18 +13,14 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
-from analytics.courses.build import build_cohort
-from analytics.courses.cohort import Cohort
-from analytics.courses.parts import order_visits, read_kept
 from analytics.courses.pieces import (
     SOURCES,
     Bucket,
@@ -37,14 +33,10 @@ from analytics.courses.pieces import (
     settle_part,
 )
 from analytics.courses.stamp import stamp_of, stamp_program, stamp_secret
-from analytics.definitions.columns import EXTRA_PREFIX
-from analytics.intake.canonical import key_order
-from analytics.intake.close import close
 from analytics.intake.course import Frame
-from analytics.intake.engine import WORTH_PROCESSES, Engine, Mapper, telling_disk, working
-from analytics.intake.frames import stack_frames
+from analytics.intake.engine import Engine, Mapper, telling_disk, working
 from analytics.intake.identity import check_key
-from analytics.intake.load import Programme, load, refuse_same_file
+from analytics.intake.load import Programme, refuse_same_file
 from analytics.intake.map_types import SourceMap
 from analytics.intake.part import (
     Part,
@@ -55,7 +47,7 @@ from analytics.intake.part import (
     join_sources,
     plan_parts,
 )
-from analytics.intake.records import Records, Source
+from analytics.intake.records import Source
 from analytics.intake.submission import Door
 from analytics.intake.whole import refuse_whole
 
@@ -85,6 +77,19 @@ class Exports:
     cut_off: date
 
     @property
+    def door(self) -> Door:
+        """Return what rows are held against as they are read."""
+        clinics = self.programme.clinics
+        known = frozenset(clinics["clinic"]) if clinics is not None else frozenset()
+        return Door(check_key(self.key), known, self.programme.corrections)
+
+    @property
+    def frame(self) -> Frame:
+        """Return the days and windows that records are held against."""
+        programme = self.programme
+        return Frame(programme.protocol, programme.extracted_on, programme.started_on)
+
+    @property
     def n_bytes(self) -> int:
         """Return about how many bytes of text the exports hold."""
         return sum(count_bytes(path) for path, _ in self.sources)
@@ -97,26 +102,6 @@ class Network:
     work: Work
     parts: tuple[Path, ...]
     sources: tuple[Source, ...]
-
-
-def load_network(exports: Exports, engine: Engine) -> tuple[Records, Cohort]:
-    """Return records and cohort of a network in memory.
-
-    A small network is read in one go and nothing of it is kept.
-
-    Parameters
-    ----------
-    exports
-        What it is made from.
-    engine
-        Where the work is done and what is kept; it changes no number.
-    """
-    programme, n_bytes = exports.programme, exports.n_bytes
-    if engine.choose(n_bytes) == "serial" and n_bytes < WORTH_PROCESSES:
-        records = load(exports.sources, key=exports.key, programme=programme)
-        return records, build_cohort(records, exports.cut_off, programme.protocol)
-    with settle_network(exports, engine) as network:
-        return assemble(network, programme)
 
 
 @contextmanager
@@ -202,9 +187,7 @@ def _folder(engine: Engine) -> Iterator[Path]:
 
 def _work(exports: Exports, folder: Path) -> Work:
     programme, cut_off = exports.programme, exports.cut_off
-    known = frozenset(programme.clinics["clinic"]) if programme.clinics is not None else frozenset()
-    door = Door(check_key(exports.key), known, programme.corrections)
-    frame = Frame(programme.protocol, programme.extracted_on, programme.started_on)
+    door, frame = exports.door, exports.frame
     listed = "" if programme.clinics is None else programme.clinics.to_csv()
     corrections = programme.corrections.to_csv()
     stamp = stamp_of(stamp_program(), stamp_secret(door.key), frame, listed, corrections, cut_off)
@@ -227,43 +210,3 @@ def _forget_others(folder: Path, made: Sequence[Path]) -> None:
             if path.name in kept or path.stat().st_mtime > until:
                 continue
             shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink()
-
-
-def assemble(network: Network, programme: Programme) -> tuple[Records, Cohort]:
-    """Return records and cohort of all parts in memory; the same as from one part.
-
-    Parameters
-    ----------
-    network
-        Settled parts.
-    programme
-        Its clinics and corrections.
-    """
-    kept = [read_kept(part) for part in network.parts]
-    records = close(
-        [part.settled for part in kept],
-        network.sources,
-        clinics=programme.clinics,
-        corrections=programme.corrections,
-    )
-    feet = stack_frames([part.feet for part in kept])
-    carried = sorted(name for name in feet.columns if name.startswith(EXTRA_PREFIX))
-    feet = feet[[*(name for name in feet.columns if name not in carried), *carried]]
-    child, side = (pd.factorize(feet[name], sort=True)[0] for name in ("child", "side"))
-    feet = feet.iloc[np.lexsort((side, child))].reset_index(drop=True)
-    cohort = Cohort(
-        feet=feet,
-        visits=records.visits,
-        children=records.children,
-        clinics=records.clinics,
-        departures=records.departures,
-        cut_off=network.work.cut_off,
-        protocol=network.work.frame.protocol,
-        ledger=records.ledger,
-    )
-    followed = stack_frames([part.followed for part in kept])
-    order = key_order(stack_frames([part.settled.tables["visits"] for part in kept]), "visits")
-    visits = pd.concat([records.visits, followed.iloc[order].reset_index(drop=True)], axis=1).iloc[
-        order_visits(records.visits, cohort)
-    ]
-    return records, replace(cohort, visits=visits.reset_index(drop=True))

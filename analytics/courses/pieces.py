@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.courses.build import build_cohort
-from analytics.courses.cohort import Cohort
+from analytics.courses.build import Followed, follow_feet
 from analytics.courses.parts import read_dealt, write_dealt, write_kept
 from analytics.courses.stamp import stamp_of
+from analytics.definitions.protocol import Protocol
 from analytics.intake.course import Frame
 from analytics.intake.frames import move_in_place
 from analytics.intake.gathered import Gathered
@@ -176,14 +176,17 @@ def settle_bucket(bucket: Bucket) -> None:
 
 def _settle(work: Work, gathered: Gathered, folder: Path) -> None:
     settled = settle(gathered, work.frame, work.door.corrections)
-    write_kept(folder, settled, _follow(work, settled))
+    protocol = work.frame.protocol
+    write_kept(folder, settled, follow_settled(settled, work.clinics, work.cut_off, protocol))
 
 
-def _follow(work: Work, settled: Settled) -> Cohort:
-    tables = settled.tables if work.clinics is None else settled.tables | {"clinics": work.clinics}
-    books = Ledger(*(settled.books[name] for name in ("rows", "pieces", "amendments", "flags")))
-    records = Records(**tables, ledger=books, sources=())
-    return build_cohort(records, work.cut_off, work.frame.protocol)
+def follow_settled(
+    settled: Settled, clinics: pd.DataFrame | None, cut_off: date, protocol: Protocol
+) -> Followed:
+    """Return what was found of the feet of a part; without clinics, those that occur are all."""
+    tables = settled.tables if clinics is None else settled.tables | {"clinics": clinics}
+    records = Records(**tables, ledger=Ledger(**settled.books), sources=())
+    return follow_feet(records, cut_off, protocol)
 
 
 @contextmanager

@@ -14,7 +14,7 @@ import pandas as pd
 from analytics.courses.cohort import Cohort
 from analytics.courses.follow_up import DAYS_IN_YEAR
 from analytics.courses.segments import NEVER, Flags, Ints, as_days, begins, take
-from analytics.definitions.codes import BRACE_USES
+from analytics.definitions.codes import SIDES
 from analytics.definitions.foot_facts import ADHERENCES, BRACE_PHASES
 from analytics.errors import RecordsError
 
@@ -27,7 +27,7 @@ def build_spells(cohort: Cohort, followed: pd.DataFrame, *, origin: str) -> pd.D
     Parameters
     ----------
     cohort
-        Feet and visits at the cut-off.
+        Feet at the cut-off, and the use of the brace as it was told.
     followed
         Feet at risk, indexed as ``cohort.feet``: ``entry_days`` and ``time_days`` (at risk on
         (entry, time], in days from the origin) and ``ended`` (0 when nothing ended it).
@@ -118,16 +118,17 @@ class _Told:
 
 def _find_told(cohort: Cohort, feet: pd.DataFrame, begun: Ints) -> _Told:
     """Return where use was told, and where the last word on it grew too old."""
-    visits = cohort.visits.loc[cohort.visits["use_told"].notna()]
-    keys = pd.MultiIndex.from_frame(feet[["child", "side"]])
-    foot = keys.get_indexer(pd.MultiIndex.from_frame(visits[["child", "side"]]))
+    uses = cohort.uses
+    child = uses["child"].cat.categories.get_indexer(feet["child"])
+    side = pd.Categorical(feet["side"], categories=SIDES).codes
+    held = uses["child"].cat.codes.to_numpy(np.int64) * len(SIDES) + uses["side"].cat.codes
+    # A foot of which nothing was told has a number of its own that nothing has.
+    asked = np.where(child < 0, -1 - np.arange(len(feet)), child * len(SIDES) + side)
+    foot = pd.Index(asked).get_indexer(held)
     known = foot >= 0
-    foot, visits = foot[known], visits.loc[known]
-    day = as_days(visits["visited_on"]) - begun[foot]
-    level = pd.Categorical(visits["use_told"], categories=BRACE_USES).codes.astype(np.int64)
-    # All visits of one day carry the same word.
-    once = begins(foot, day)
-    foot, day, level = foot[once], day[once], level[once]
+    foot, uses = foot[known], uses.loc[known]
+    day = as_days(uses["visited_on"]) - begun[foot]
+    level = uses["use_told"].cat.codes.to_numpy(np.int64)
     old = day + cohort.protocol.lost_bracing_days
     follows = np.where(np.append(~begins(foot)[1:], False)[: len(foot)], np.roll(day, -1), NEVER)
     stale = old < follows

@@ -12,13 +12,15 @@ from analytics.definitions.columns import KEYS
 from analytics.errors import BalanceError, RecordsError
 from analytics.intake.accounts import sort_book
 from analytics.intake.canonical import shape_table
-from analytics.intake.check_clinics import add_counts, ask_clinics
+from analytics.intake.check_clinics import COUNTS, add_counts, ask_clinics
 from analytics.intake.correct import build_book, confirm_faults
-from analytics.intake.doubles import tell_doubles
+from analytics.intake.doubles import DOUBLE, tell_doubles
 from analytics.intake.frames import stack_frames
+from analytics.intake.kept import Kept, stack_parts
 from analytics.intake.ledger import FLAG_COLUMNS, Ledger
 from analytics.intake.records import Records, Source
 from analytics.intake.settle import Settled
+from analytics.intake.totals import SUMS, Totals, add_faults, add_sums, sum_books, sum_faults
 
 #: Books whose lines stand in the order of the rows of the exports.
 _ORDERED = ("rows", "pieces")
@@ -63,13 +65,81 @@ def close(
     ledger = Ledger(**books, flags=flags, corrections=build_book(corrections, tried))
     ledger.balance()
     refuse_nothing(len(tables["children"]))
-    if tables["children"]["child"].duplicated().any():
+    refuse_divided(tables["children"]["child"])
+    return Records(**tables, ledger=ledger, sources=sources)
+
+
+def refuse_divided(child: pd.Series) -> None:
+    """Raise ``BalanceError`` when a child stands twice."""
+    if child.duplicated().any():
         raise BalanceError(
             "a child is in two parts of the work",
             allowed="all rows of a child in one part",
             todo="this is a fault of the program: keep the exports and report it",
         )
-    return Records(**tables, ledger=ledger, sources=sources)
+
+
+def total_parts(
+    parts: Sequence[Kept], sources: tuple[Source, ...], corrections: pd.DataFrame
+) -> Totals:
+    """Return what the books of all parts come to, and that they balance.
+
+    Parameters
+    ----------
+    parts
+        Settled parts; no child is in two.
+    sources
+        The exports.
+    corrections
+        The programme's corrections.
+
+    Raises
+    ------
+    BalanceError, RecordsError
+        As ``close``.
+    """
+    sums = add_sums([{name: part.read(f"sum_{name}") for name in SUMS} for part in parts])
+    counts = [{name: part.read(f"count_{name}") for name in COUNTS} for part in parts]
+    told, confirmed = tell_of_all(_find_alike(parts), add_counts(counts), corrections)
+    tried = stack_frames([stack_parts(parts, "tried"), confirmed])
+    child = stack_parts(parts, "children", ["child"])["child"]
+    refuse_nothing(len(child))
+    refuse_divided(child)
+    totals = Totals(
+        sources=sources,
+        rows=sums["rows"],
+        records=sums["records"],
+        faults=add_faults([sums["faults"], sum_faults(told)]),
+        n_children=len(child),
+        corrections=build_book(corrections, tried),
+        doubles=sort_book(told[told["rule"] == DOUBLE]),
+    )
+    totals.balance()
+    return totals
+
+
+def total_records(records: Records) -> Totals:
+    """Return what the books of records in memory come to."""
+    ledger = records.ledger
+    flags = ledger.flags[ledger.flags["rule"] == DOUBLE]
+    last = records.visits.groupby("child")["visited_on"].max().dt.strftime("%Y-%m-%d")
+    last_on = last.reindex(flags["child"]).array
+    books = {"rows": ledger.rows, "pieces": ledger.pieces, "flags": ledger.flags}
+    return Totals(
+        sources=records.sources,
+        **sum_books(books, records.visits),
+        n_children=len(records.children),
+        corrections=ledger.corrections,
+        doubles=flags.assign(last_on=last_on.astype("string")).reset_index(drop=True),
+    )
+
+
+def _find_alike(parts: Sequence[Kept]) -> pd.DataFrame:
+    """Return of ``Settled.doubles`` the children whose mark another one shares."""
+    marks = stack_parts(parts, "doubles", ["mark"])["mark"]
+    shared = marks[marks.duplicated()].unique()
+    read = (part.read("doubles") for part in parts)
+    return stack_frames([frame[frame["mark"].isin(shared)] for frame in read])
 
 
 def tell_of_all(

@@ -15,7 +15,7 @@ from analytics.definitions.checks import CHECKS, NO_RECORD
 from analytics.errors import BalanceError
 from analytics.intake.accounts import ADDRESS
 from analytics.intake.frames import stack_frames
-from analytics.intake.ledger import spread_fates
+from analytics.intake.ledger import FLAG_COLUMNS, spread_fates
 from analytics.intake.records import Source
 
 #: Table of sums to the columns that name a line of it; the others add up.
@@ -93,6 +93,28 @@ def _rows_of(sources: Sequence[Source]) -> pd.Series:
     return read.groupby("file")["n"].sum()
 
 
+def no_totals() -> Totals:
+    """Return the totals of nothing."""
+    texts = ("file", "sheet", "fate", "reason", "clinic", "table", "child", "side", "rule",
+             "severity", "found", "outcome", "last_on")  # fmt: skip
+    kinds = dict.fromkeys(texts, "string") | {
+        "n": "int64", "is_record": "boolean", "line": "Int64", "on": "datetime64[s]",
+    }  # fmt: skip
+
+    def empty(*names: str) -> pd.DataFrame:
+        return pd.DataFrame({name: pd.array([], dtype=kinds[name]) for name in names})
+
+    return Totals(
+        sources=(),
+        rows=empty(*SUMS["rows"], "n"),
+        records=empty(*SUMS["records"], "n"),
+        faults=empty(*SUMS["faults"], "n", *ADDRESS),
+        n_children=0,
+        corrections=empty("outcome"),
+        doubles=empty(*FLAG_COLUMNS, "last_on"),
+    )
+
+
 def sum_books(books: dict[str, pd.DataFrame], visits: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Return the tables of ``SUMS`` of one part's books.
 
@@ -124,16 +146,16 @@ def sum_faults(flags: pd.DataFrame) -> pd.DataFrame:
             **{name: flags[name] for name in ADDRESS},
         }
     )
-    return _add_faults(faults.astype({name: "string" for name in SUMS["faults"]}))
+    return add_faults([faults.astype(dict.fromkeys(SUMS["faults"], "string"))])
 
 
 def add_sums(parts: Sequence[dict[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
     """Return the sums of all parts together."""
-    stacked = {name: stack_frames([part[name] for part in parts]) for name in SUMS}
+    rows, records = (stack_frames([part[name] for part in parts]) for name in ("rows", "records"))
     return {
-        "rows": _add(stacked["rows"], "rows"),
-        "records": _add(stacked["records"], "records"),
-        "faults": _add_faults(stacked["faults"]),
+        "rows": _add(rows, "rows"),
+        "records": _add(records, "records"),
+        "faults": add_faults([part["faults"] for part in parts]),
     }
 
 
@@ -146,10 +168,10 @@ def _add(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     return frame.groupby(keys, sort=True, dropna=False)["n"].sum().reset_index()
 
 
-def _add_faults(faults: pd.DataFrame) -> pd.DataFrame:
-    """Add up faults of one kind; the address of the first of them stands for all."""
+def add_faults(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return the faults of parts together; the address of the first of a kind stands for all."""
     keys = list(SUMS["faults"])
-    ordered = faults.sort_values([*keys, *ADDRESS], kind="stable", ignore_index=True)
+    ordered = stack_frames(parts).sort_values([*keys, *ADDRESS], kind="stable", ignore_index=True)
     first = ordered.drop_duplicates(keys, ignore_index=True)
     n = ordered.groupby(keys, sort=True, dropna=False)["n"].sum().to_numpy()
     return first.assign(n=n)

@@ -49,10 +49,10 @@ def follow_steps(
 def tell_check(report: Report) -> str:
     """Return the balance of rows by file and sheet, and the worst faults, as plain text."""
     say = partial(label, report.language)
-    ledger = report.records.ledger
-    balance = ledger.balance()
+    totals = report.cohort.totals
+    balance = totals.balance()
     total = {name: numbers.count(balance[name].sum(), report.language) for name in FATES}
-    faults = list_worst_faults(ledger.flags)
+    faults = list_worst_faults(totals.faults)
     known = labels(report.language)
     told = [
         say("faults.line", what=known[f"check.{fault.rule}.what"], **fault._asdict())
@@ -67,7 +67,7 @@ def tell_check(report: Report) -> str:
             "",
             heading,
             *told,
-            *_tell_corrections(ledger.corrections, report.language),
+            *_tell_corrections(totals.corrections, report.language),
         ]
     )
 
@@ -97,18 +97,23 @@ def _heads(language: str) -> dict[str, str]:
     return heads | {"sheet": label(language, "workbook.fix.sheet")}
 
 
-def list_worst_faults(flags: pd.DataFrame) -> pd.DataFrame:
+def list_worst_faults(kinds: pd.DataFrame) -> pd.DataFrame:
     """Return the faults of records, hard ones first, then by how often they were found.
+
+    Parameters
+    ----------
+    kinds
+        ``Totals.faults``.
 
     Returns
     -------
     DataFrame
         ``rule, severity, n, file, line``: file and line are those of the first one.
     """
-    faults = list_faults(flags)
+    faults = list_faults(kinds)
     counted = (
         faults.groupby(["rule", "severity"], sort=True)
-        .agg(n=("rule", "size"), file=("file", "first"), line=("line", "first"))
+        .agg(n=("n", "sum"), file=("file", "first"), line=("line", "first"))
         .reset_index()
     )
     counted["is_soft"] = counted["severity"] != "hard"

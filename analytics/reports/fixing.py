@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from analytics.courses.cohort import Cohort
 from analytics.definitions.check_effects import CHANGES, count_changes
 from analytics.definitions.checks import CHECKS, NO_RECORD
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.labels import label, labels
 from analytics.display.found import tell_found
 from analytics.intake.corrections import ANSWERS
-from analytics.intake.records import Records
+from analytics.intake.frames import stack_frames
+from analytics.intake.kept import Kept
+from analytics.intake.ledger import FLAG_COLUMNS
 from analytics.reports import pairs as of_pairs
 from analytics.reports.fixing_headings import Headings
 from analytics.reports.one_clinic import file_name
@@ -32,55 +37,86 @@ FIX_COLUMNS = (*FOUND_COLUMNS, *ANSWER_COLUMNS)
 #: What decides which headings a person should look at.
 _LOOKED_BY = ("file", "rule", "side", "found")
 
+#: Faults that are in memory at the same time, unless one clinic has more of them.
+FAULTS_AT_ONCE = 100_000
+
 #: Folder of the workbooks within a report.
 FOLDER = "records_to_fix"
 
 
-def build_records_to_fix(records: Records, settings: Settings) -> dict[str, bytes]:
-    """Return a workbook of records that failed a check for each clinic, by file name.
+def build_records_to_fix(
+    parts: Sequence[Kept], cohort: Cohort, settings: Settings
+) -> Iterator[tuple[str, bytes]]:
+    """Yield a workbook of records that failed a check for each clinic, with its file name.
 
     A clinic gets its own alone, so that nobody reads what belongs to another; a clinic without a
     fault gets none.
 
     Parameters
     ----------
-    records
-        With the faults found in their ledger.
+    parts
+        Where the faults are.
+    cohort
+        With its clinics and totals.
     settings
         For the cut-off, the language, and the maps that name the headings.
     """
-    faults = list_faults(records.ledger.flags)
-    names = _clinic_names(records.clinics)
-    headings = Headings.of(records, settings)
-    return {
-        workbook_name(clinic): build_workbook(
-            [_build_sheet(clinic, names.get(clinic, ""), part, headings)],
-            about=label(settings.language, "workbook.about_fix"),
-            cut_off=settings.cut_off,
-            language=settings.language,
-        )
-        for clinic, part in faults.groupby("clinic", sort=True)
-    }
+    names = _clinic_names(cohort.clinics)
+    headings = Headings.of(cohort.totals.sources, settings)
+    for clinics in _deal_clinics(cohort.totals.faults):
+        faults = _read_faults(parts, cohort.totals.doubles, clinics)
+        for clinic, own in faults.groupby("clinic", sort=True):
+            yield (
+                workbook_name(clinic),
+                build_workbook(
+                    [_build_sheet(clinic, names.get(clinic, ""), own, headings)],
+                    about=label(settings.language, "workbook.about_fix"),
+                    cut_off=settings.cut_off,
+                    language=settings.language,
+                ),
+            )
 
 
-def write_records_to_fix(records: Records, settings: Settings, folder: Path) -> list[str]:
+def _deal_clinics(kinds: pd.DataFrame) -> Iterator[list[str]]:
+    """Yield the clinics with faults, in order, so many together as memory holds faults of."""
+    n = list_faults(kinds).groupby("clinic", sort=True)["n"].sum()
+    together = n.cumsum().floordiv(FAULTS_AT_ONCE)
+    for _, some in n.groupby(together, sort=True):
+        yield [str(clinic) for clinic in some.index]
+
+
+def _read_faults(
+    parts: Sequence[Kept], doubles: pd.DataFrame, clinics: Sequence[str]
+) -> pd.DataFrame:
+    """Return the faults of some clinics in the order of ``list_faults``."""
+    read = (part.read("book_flags") for part in parts)
+    books = itertools.chain(read, [doubles[list(FLAG_COLUMNS)]])
+    return list_faults(
+        stack_frames([book[book["clinic"].fillna("").isin(clinics)] for book in books])
+    )
+
+
+def write_records_to_fix(
+    parts: Sequence[Kept], cohort: Cohort, settings: Settings, folder: Path
+) -> list[str]:
     """Write the workbooks of ``build_records_to_fix`` and the list of pairs; return their names.
 
     Parameters
     ----------
-    records, settings
+    parts, cohort, settings
         As for ``build_records_to_fix``.
     folder
         Of the report.
     """
-    workbooks = build_records_to_fix(records, settings)
-    for name, content in workbooks.items():
+    written = []
+    for name, content in build_records_to_fix(parts, cohort, settings):
         (folder / FOLDER).mkdir(exist_ok=True)
         (folder / FOLDER / name).write_bytes(content)
-    pairs = of_pairs.build_pairs(records, settings)
+        written.append(name)
+    pairs = of_pairs.build_pairs(cohort.totals.doubles, settings)
     if pairs is not None:
         (folder / of_pairs.FILE).write_bytes(pairs)
-    return [*workbooks]
+    return written
 
 
 def workbook_name(clinic: str) -> str:
@@ -93,10 +129,15 @@ def list_faults(flags: pd.DataFrame) -> pd.DataFrame:
 
     Questions about a clinic as a whole are no faults, and lines that are no record lack nothing.
 
+    Parameters
+    ----------
+    flags
+        The ledger's flags, or kinds of them (``Totals.faults``).
+
     Returns
     -------
     DataFrame
-        The columns of the ledger's flags; a fault of no known clinic has an empty ``clinic``.
+        The same columns; a fault of no known clinic has an empty ``clinic``.
     """
     reach = {
         code: -count_changes(code, len(INDICATORS))
@@ -109,8 +150,13 @@ def list_faults(flags: pd.DataFrame) -> pd.DataFrame:
     return faults.sort_values(order, kind="stable").drop(columns="reach").reset_index(drop=True)
 
 
-def count_faults(flags: pd.DataFrame) -> pd.DataFrame:
+def list_kinds(kinds: pd.DataFrame) -> pd.DataFrame:
     """Return how often each rule was broken, by clinic; those that set a record aside first.
+
+    Parameters
+    ----------
+    kinds
+        ``Totals.faults``.
 
     Returns
     -------
@@ -118,18 +164,13 @@ def count_faults(flags: pd.DataFrame) -> pd.DataFrame:
         ``clinic, rule, severity, scope, n, first, found``: ``first`` is the address of the first
         record, ``found`` what was found in a clinic as a whole (empty for faults of records).
     """
-    flags = flags.assign(
-        clinic=flags["clinic"].fillna(""),
-        scope=flags["rule"].map({code: check.scope for code, check in CHECKS.items()}),
-        is_soft=flags["severity"] != "hard",
-    )
-    addresses = flags[["file", "sheet", "line"]].astype("string").fillna("")
+    addresses = kinds[["file", "sheet", "line"]].astype("string").fillna("")
     where = addresses["file"] + " " + addresses["sheet"] + " " + addresses["line"]
-    found = flags["found"].astype("string").where(flags["scope"].eq("clinic"), "").fillna("")
-    flags = flags.assign(first=where.str.split().str.join(" "), found=found)
-    keys = ["clinic", "is_soft", "rule", "severity", "scope", "found"]
-    counted = flags.groupby(keys, sort=True, dropna=False)
-    table = counted.agg(n=("rule", "size"), first=("first", "first")).reset_index()
+    table = kinds.assign(
+        scope=kinds["rule"].map({code: check.scope for code, check in CHECKS.items()}),
+        is_soft=kinds["severity"] != "hard",
+        first=where.str.split().str.join(" "),
+    )
     order = ["clinic", "is_soft", "n", "rule", "found"]
     table = table.sort_values(order, ascending=[True, True, False, True, True], kind="stable")
     return table[["clinic", "rule", "severity", "scope", "n", "first", "found"]].reset_index(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from analytics.definitions.checks import CHECKS
@@ -11,7 +11,7 @@ from analytics.intake.headings import fill_heading
 from analytics.intake.map_checks import mapped_headings
 from analytics.intake.map_types import SourceMap
 from analytics.intake.maps import read_map
-from analytics.intake.records import Records
+from analytics.intake.records import Source
 from analytics.reports.settings import Settings
 
 _NAMED = re.compile(r"(\w+)=")
@@ -33,10 +33,10 @@ class Headings:
     language: str
 
     @classmethod
-    def of(cls, records: Records, settings: Settings) -> Headings:
-        """Return the maps that read these records."""
+    def of(cls, sources: Sequence[Source], settings: Settings) -> Headings:
+        """Return the maps that read these exports."""
         by_hash = {m.sha256: m for m in (read_map(s.source_map) for s in settings.sources)}
-        maps = {s.file: by_hash[s.map_sha256] for s in records.sources if s.map_sha256 in by_hash}
+        maps = {s.file: by_hash[s.map_sha256] for s in sources if s.map_sha256 in by_hash}
         return cls(maps, settings.language)
 
     def to_look_at(self, file: object, rule: str, side: object, found: object) -> str:

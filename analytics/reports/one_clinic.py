@@ -41,7 +41,7 @@ class ClinicFile:
     every
         Each against the network.
     faults
-        As ``reports.fixing.count_faults`` gives them.
+        As ``reports.fixing.list_kinds`` gives them.
     """
 
     clinics: pd.DataFrame

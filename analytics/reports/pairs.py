@@ -11,7 +11,6 @@ import pandas as pd
 from analytics.definitions.labels import label
 from analytics.intake.corrections import CONFIRM, SAME_CHILD
 from analytics.intake.doubles import DOUBLE
-from analytics.intake.records import Records
 from analytics.reports.settings import Settings
 from analytics.reports.workbook import Sheet, build_workbook
 
@@ -29,17 +28,17 @@ ONE_CHILD, TWO_CHILDREN = "one_child", "two_children"
 _TOLD = re.compile(r"same_child_as=(\w+), likeness=(\d+)")
 
 
-def build_pairs(records: Records, settings: Settings) -> bytes | None:
+def build_pairs(doubles: pd.DataFrame, settings: Settings) -> bytes | None:
     """Return the workbook of pairs, the surest first; nothing where there is none.
 
     Parameters
     ----------
-    records
-        With the faults found in their ledger.
+    doubles
+        Flags of children who may have two numbers (``Totals.doubles``).
     settings
         For the cut-off and the language.
     """
-    pairs = list_pairs(records)
+    pairs = list_pairs(doubles)
     if pairs.empty:
         return None
     say = partial(label, settings.language)
@@ -65,7 +64,7 @@ def _plain(value: object) -> object:
     return value.date() if isinstance(value, pd.Timestamp) else value
 
 
-def list_pairs(records: Records) -> pd.DataFrame:
+def list_pairs(doubles: pd.DataFrame) -> pd.DataFrame:
     """Return the pairs of pseudonyms that may be one child.
 
     Returns
@@ -73,19 +72,16 @@ def list_pairs(records: Records) -> pd.DataFrame:
     DataFrame
         ``PAIR_COLUMNS``, the surest first; of two children the one seen first is the first.
     """
-    flags = records.ledger.flags
-    flags = flags[flags["rule"] == DOUBLE]
-    last = records.visits.groupby("child")["visited_on"].max()
     people = {
         flag.child: {
             **{name: getattr(flag, name) for name in _OF_EACH[:-2]},
             "first_on": flag.on,
-            "last_on": last.get(flag.child),
+            "last_on": pd.Timestamp(flag.last_on),
         }
-        for flag in flags.itertuples(index=False)
+        for flag in doubles.itertuples(index=False)
     }
     rows = []
-    for child, found in zip(flags["child"], flags["found"].fillna(""), strict=True):
+    for child, found in zip(doubles["child"], doubles["found"].fillna(""), strict=True):
         for other, likeness in _TOLD.findall(found):
             if other in people and _in_order(people[child], people[other]):
                 rows.append({"likeness": int(likeness)} | _beside(people[child], people[other]))

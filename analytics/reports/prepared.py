@@ -1,4 +1,4 @@
-"""Records and cohort of a report, made once and handed to its notebooks in a work folder."""
+"""What the notebooks of a report share, made once and handed to them in a work folder."""
 
 from __future__ import annotations
 

@@ -139,9 +139,9 @@ def _answer(report: Report, tell: Tell) -> _Made:
     """Run the notebooks on one cohort and read what they show."""
     settings = report.settings
     with tempfile.TemporaryDirectory(prefix="talipes-") as work:
-        made: dict[str, Any] = {"records": report.records}
+        _ = report.parts
         tell("records")
-        made["cohort"] = report.cohort
+        made: dict[str, Any] = {"cohort": report.cohort}
         tell("cohort")
         clinics = clinic_pages.list_clinics(report)
         if clinics:
@@ -212,7 +212,7 @@ def _write_files(made: _Made, folder: Path, out: Path) -> Papers:
     write_text(folder / "funder.html", build_page(made.funder, funder, brief=True))
     to_fix: list[str] = []
     if report.policy.traceable:
-        to_fix = write_records_to_fix(report.records, report.settings, folder)
+        to_fix = write_records_to_fix(report.parts.each, report.cohort, report.settings, folder)
     clinic_pages.write_pages(made.clinics, network, folder, workbooks=to_fix)
     (folder / "tables.xlsx").write_bytes(build_tables(blocks, report.settings))
     write_json(folder / "results.json", [without_picture(block) for block in everything])
@@ -243,4 +243,4 @@ def _write_papers(made: _Made, folder: Path) -> Papers:
 
 def _provenance(report: Report, policy: Policy, chapters: Sequence[Chapter]) -> dict[str, Any]:
     own, seeds = report.catalogue.changed, find_seeds(all_blocks(chapters))
-    return build_provenance(report.settings, policy, report.records, seeds, own)
+    return build_provenance(report.settings, policy, report.cohort.totals, seeds, own)

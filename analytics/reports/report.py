@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import weakref
+from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from pathlib import Path
 
+import pandas as pd
+
 from analytics.analyses.consistency import check_cohort, check_result
 from analytics.analyses.every_clinic import compare_all
+from analytics.courses.build import build_visits
 from analytics.courses.cohort import Cohort
-from analytics.courses.network import Exports, load_network
+from analytics.courses.network import Exports
+from analytics.courses.together import Parts, gather_cohort, gather_records, open_parts
 from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.custom import Catalogue, build_catalogue
 from analytics.definitions.policies import POLICIES, Policy
@@ -26,7 +32,7 @@ from analytics.intake.maps import read_map
 from analytics.intake.records import Records
 from analytics.reports import one_clinic
 from analytics.reports.agreement import refuse_faults
-from analytics.reports.fixing import count_faults
+from analytics.reports.fixing import list_kinds
 from analytics.reports.prepared import restore, wants_pictures
 from analytics.reports.settings import Settings, read_settings
 from analytics.results import Result
@@ -36,7 +42,7 @@ from analytics.sharing.protect import protect
 
 @dataclass(frozen=True)
 class Report:
-    """What a notebook works with: settings, policy, and on demand the records and the cohort."""
+    """What a notebook works with: settings, policy, and on demand the cohort and its rows."""
 
     settings: Settings
     policy: Policy
@@ -71,18 +77,31 @@ class Report:
         return self.settings.language
 
     @cached_property
-    def _loaded(self) -> tuple[Records, Cohort]:
-        return load_network(read_exports(self.settings), self.settings.engine)
+    def parts(self) -> Parts:
+        """Return the settled parts, from which rows are read; they are there while this is."""
+        held = ExitStack()
+        opened = open_parts(read_exports(self.settings), self.settings.engine)
+        parts = held.enter_context(opened)
+        weakref.finalize(self, held.close)
+        return parts
 
     @cached_property
     def records(self) -> Records:
-        """Return the records of all exports with their ledger."""
-        return restore(self.settings, "records", lambda: self._loaded[0])
+        """Return the records of all exports with their ledger, for who wants to look at rows.
+
+        They take about 2 kB a row; no page of a report needs them.
+        """
+        return gather_records(self.parts)
+
+    @cached_property
+    def visits(self) -> pd.DataFrame:
+        """Return the visits of ``records`` with their place in the course of the foot."""
+        return build_visits(self.records, self.settings.cut_off, self.settings.protocol)
 
     @cached_property
     def cohort(self) -> Cohort:
         """Return the feet as they stand at the cut-off."""
-        cohort = restore(self.settings, "cohort", lambda: self._loaded[1])
+        cohort = restore(self.settings, "cohort", lambda: gather_cohort(self.parts))
         refuse_faults(check_cohort(cohort), self.language)
         return cohort
 
@@ -144,7 +163,7 @@ class Report:
         return one_clinic.ClinicFile(
             cohort.clinics,
             compare_all(cohort, catalogue.compared, catalogue.own_numbers),
-            count_faults(cohort.ledger.flags),
+            list_kinds(cohort.totals.faults),
         )
 
     def check_own_indicators(self) -> None:

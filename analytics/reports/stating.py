@@ -62,7 +62,7 @@ def cohort_key(report: Report) -> str:
     """Return what tells this cohort from others: exports, maps, definitions and cut-off."""
     settings = report.settings
     parts = [settings.cut_off.isoformat(), fingerprint(settings.protocol, report.catalogue.changed)]
-    parts += [f"{source.sha256} {source.map_sha256}" for source in report.records.sources]
+    parts += [f"{source.sha256} {source.map_sha256}" for source in report.cohort.totals.sources]
     return hashlib.sha256("\n".join(sorted(parts)).encode("utf-8")).hexdigest()
 
 

@@ -59,7 +59,7 @@ def produce_study(
         provenance = build_provenance(
             settings,
             report.policy,
-            report.records,
+            report.cohort.totals,
             find_seeds(chapter.blocks),
             report.catalogue.changed,
         )
@@ -96,7 +96,7 @@ def _answer(report: Report, hypothesis: Hypothesis, folder: Path, *, register_fi
     }
     run = Run(NOTEBOOKS / f"{NOTEBOOK}.ipynb", parameters | as_parameters(hypothesis))
     with tempfile.TemporaryDirectory(prefix="talipes-") as work:
-        variable = store(Path(work), settings, records=report.records, cohort=report.cohort)
+        variable = store(Path(work), settings, cohort=report.cohort)
         (notebook,) = run_notebooks([run], environment=variable)
     return read_chapter(
         notebook, name=NOTEBOOK, audience=settings.audience, language=settings.language

@@ -53,7 +53,8 @@ def trace_lines(report: Report, code: str, *, clinic: str = "", quarter: str = "
                 allowed=", ".join(known) or "none: no foot has begun",
                 todo="choose one of these",
             )
-    return trace(report.cohort, indicator, clinic=clinic, quarter=quarter)
+    parts = report.parts.each
+    return trace(report.cohort, indicator, parts, clinic=clinic, quarter=quarter)
 
 
 def tell_trace(report: Report, code: str, lines: pd.DataFrame) -> str:

@@ -59,7 +59,9 @@ with settle_network(exports, engine) as network:
     "memory": """
 with settle_network(exports, engine) as network:
     began = time.perf_counter()
-    records, cohort = assemble(network, exports.programme)
+    each, programme = tuple(map(Folder, network.parts)), exports.programme
+    parts = Parts(each, network.sources, programme, exports.cut_off)
+    records, cohort = gather_records(parts), gather_cohort(parts)
     told["feet"] = len(cohort.feet)
 """,
 }
@@ -70,7 +72,9 @@ from dataclasses import replace
 from pathlib import Path
 folder, cache, kind, told = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3], {}
 if kind:
-    from analytics.courses.network import assemble, settle_network
+    from analytics.courses.network import settle_network
+    from analytics.courses.together import Parts, gather_cohort, gather_records
+    from analytics.intake.kept import Folder
     from analytics.reports.report import read_exports
     from analytics.reports.settings import read_settings
     settings = read_settings(folder / "programme.toml")

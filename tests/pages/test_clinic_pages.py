@@ -59,11 +59,14 @@ def feet() -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def clinic_file() -> ClinicFile:
-    from analytics.reports.fixing import count_faults
+    from analytics.intake.totals import sum_faults
+    from analytics.reports.fixing import list_kinds
 
     clinics = typed(drawn(CLINIC_TABLE), CLINICS).assign(name=HOSTILE)
     cohort = replace(cohort_of(feet()), clinics=clinics)
-    faults = count_faults(drawn(FLAGS))
+    flags = drawn(FLAGS)
+    flags = flags.assign(line=flags["line"].astype("Int64"))
+    faults = list_kinds(sum_faults(flags))
     return ClinicFile(clinics, compare_all(cohort, COMPARED, OWN_NUMBERS), faults)
 
 

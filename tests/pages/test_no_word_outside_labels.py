@@ -107,7 +107,7 @@ def leaks(texts, data):
 
 def test_pages_hold_no_word_outside_labels(shown):
     chapters, report, _ = shown
-    provenance = build_provenance(report.settings, report.policy, report.records, [7])
+    provenance = build_provenance(report.settings, report.policy, report.cohort.totals, [7])
     page = build_page(chapters, provenance)
     hashes = {line[key][:16] for line in provenance["inputs"] for key in ("sha256", "map_sha256")}
     data = DATA | sources(chapters) | hashes | {provenance["fingerprint"]}

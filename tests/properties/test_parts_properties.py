@@ -14,6 +14,7 @@ from networks_drawn import as_one, assert_same, draw_rows, in_parts, write_expor
 from analytics.courses import network
 from analytics.intake import part
 from analytics.intake.engine import Engine
+from analytics.intake.kept import Folder
 
 #: What a clerk could have left in a cell, by heading.
 FAULTS = {
@@ -81,6 +82,6 @@ def test_children_are_shared_and_alone_in_these_networks(tmp_path):
     exports = write_exports(tmp_path, draw_rows(3, 9))
     with network.settle_network(exports, Engine("serial", part_bytes=1)) as settled:
         assert len(settled.parts) == 4
-        n_rows = [len(network.read_kept(place).settled.books["rows"]) for place in settled.parts]
+        n_rows = [len(Folder(place).read("book_rows")) for place in settled.parts]
     # All children of the first clinic move: nothing is left of it but what goes to the bucket.
     assert [n > 0 for n in n_rows] == [False, True, True, True]

@@ -9,6 +9,7 @@ from python_calamine import CalamineWorkbook
 
 from analytics.definitions.labels import label
 from analytics.errors import ExportFileError, SettingsError
+from analytics.intake.close import total_records
 from analytics.intake.corrections import read_corrections
 from analytics.reports.answers import add_answers
 from analytics.reports.fixing import build_records_to_fix
@@ -95,6 +96,10 @@ def heads(language):
     return [label(language, f"workbook.fix.{name}") for name in names]
 
 
+def fix_books(report):
+    return dict(build_records_to_fix(report.parts.each, report.cohort, report.settings))
+
+
 def words(language, action):
     return label(language, f"correction.action.{action}")
 
@@ -107,7 +112,7 @@ def reply(language, *cells):
 def test_answers_of_a_clinic_are_in_the_next_records(tmp_path, language):
     settings = write_settings(tmp_path, language)
     report = open_report(settings)
-    books = build_records_to_fix(report.records, report.settings)
+    books = fix_books(report)
     assert sorted(books) == ["clinic-M.xlsx", "clinic-N.xlsx"]
     done = ("Sr Ruiz", "2024-04-05")
     sent_back = answer(books["clinic-N.xlsx"], tmp_path / "n.xlsx", {
@@ -139,7 +144,7 @@ def test_answers_of_a_clinic_are_in_the_next_records(tmp_path, language):
 def test_a_later_answer_replaces_the_earlier_one(tmp_path):
     settings = write_settings(tmp_path)
     report = open_report(settings)
-    book = build_records_to_fix(report.records, report.settings)["clinic-N.xlsx"]
+    book = fix_books(report)["clinic-N.xlsx"]
     for value, n_lines in (("4.5", 1), ("3.5", 1)):
         given = {(4, "R06"): reply("es", "", "Pirani", value, "Ruiz", "2024-04-05")}
         add_answers(report.settings, [answer(book, tmp_path / "n.xlsx", given)])
@@ -159,7 +164,7 @@ def test_a_later_answer_replaces_the_earlier_one(tmp_path):
 )
 def test_an_answer_that_does_not_fit_is_one_message_and_nothing_is_written(tmp_path, cells, says):
     report = open_report(write_settings(tmp_path))
-    book = build_records_to_fix(report.records, report.settings)["clinic-N.xlsx"]
+    book = fix_books(report)["clinic-N.xlsx"]
     sent_back = answer(book, tmp_path / "n.xlsx", {(4, "R06"): reply("es", *cells)})
     with pytest.raises(ExportFileError) as caught:
         add_answers(report.settings, [sent_back])
@@ -207,7 +212,7 @@ def pair_report(folder: Path, language: str) -> Report:
 
 def answer_pair(report: Report, target: Path, said: str) -> Path:
     book = CalamineWorkbook.from_filelike(
-        io.BytesIO(build_pairs(report.records, report.settings) or b"")
+        io.BytesIO(build_pairs(report.cohort.totals.doubles, report.settings) or b"")
     )
     language = report.language
     with xlsxwriter.Workbook(target) as made:
@@ -225,7 +230,7 @@ def answer_pair(report: Report, target: Path, said: str) -> Path:
 @pytest.mark.parametrize("language", ["en", "pt"])
 def test_two_numbers_are_one_child_when_a_person_says_so(tmp_path, language):
     report = pair_report(tmp_path, language)
-    pairs = list_pairs(report.records)
+    pairs = list_pairs(report.cohort.totals.doubles)
     shown = ["likeness", "clinic_1", "line_1", "clinic_2", "line_2"]
     assert pairs[shown].to_numpy().tolist() == [[9, "N", 2, "M", 3]]
     assert len(report.records.children) == 3
@@ -234,7 +239,7 @@ def test_two_numbers_are_one_child_when_a_person_says_so(tmp_path, language):
     again = Report.open(report.settings.file).records
     assert len(again.children) == 2
     assert again.ledger.corrections["outcome"].tolist() == ["applied"]
-    assert build_pairs(again, report.settings) is None
+    assert build_pairs(total_records(again).doubles, report.settings) is None
 
 
 def test_two_children_who_only_look_alike_are_asked_about_no_more(tmp_path):

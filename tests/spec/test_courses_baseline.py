@@ -17,7 +17,7 @@ def test_no_visits_make_an_empty_cohort_with_every_column():
     cohort = cohort_from()
     assert list(cohort.feet.columns) == [column.name for column in FOOT]
     assert {n: str(t) for n, t in cohort.feet.dtypes.items()} == {c.name: c.dtype for c in FOOT}
-    assert len(cohort.feet) == len(cohort.visits) == 0
+    assert len(cohort.feet) == len(cohort.uses) == 0
 
 
 def test_a_cut_off_before_the_first_visit_makes_an_empty_cohort():
@@ -163,10 +163,10 @@ def test_a_missing_total_is_made_of_its_parts_and_a_missing_part_of_its_signs():
     check(feet, "pirani_start severity_band\n . unknown")
 
 
-def test_the_cohort_hands_on_tables_windows_and_ledger():
+def test_the_cohort_hands_on_windows_and_clinics():
     records, protocol = records_of(ONE_CAST), Protocol(lost_casting_days=14)
     cohort = build_cohort(records, on(LATE), protocol)
-    assert cohort.ledger is records.ledger
     assert cohort.protocol is protocol
     assert cohort.cut_off == on(LATE)
-    pd.testing.assert_frame_equal(cohort.children, records.children)
+    pd.testing.assert_frame_equal(cohort.clinics, records.clinics)
+    assert cohort.totals.n_children == len(records.children)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from drawn_courses import check, cohort_from, feet_from, shown
+from drawn_courses import check, feet_from, shown, visits_from
 
 BRACED = "day purpose brace_use brace_hours \n 0 cast . . \n 7 brace_fitting . . \n"
 
@@ -61,7 +61,7 @@ def test_an_uncorrected_foot_has_no_early_use():
     ],
 )
 def test_hours_speak_by_phase_where_no_use_is_recorded(day, hours, use):
-    visits = cohort_from(BRACED + f"{day} brace_review . {hours}").visits
+    visits = visits_from(BRACED + f"{day} brace_review . {hours}")
     check(shown(visits).tail(1).reset_index(drop=True), f"use_told\n {use}")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from drawn_courses import check, cohort_from, feet_from, shown
+from drawn_courses import check, feet_from, shown, visits_from
 
 
 def test_weekly_casts_are_one_series():
@@ -50,8 +50,7 @@ def test_a_gap_over_28_days_interrupts_and_one_over_56_begins_a_new_series(gap, 
 
 
 def test_a_cast_after_a_brace_fitting_begins_a_new_series_however_soon():
-    cohort = cohort_from(
-        """
+    drawing = """
         day  purpose
         0    cast
         7    cast
@@ -59,9 +58,8 @@ def test_a_cast_after_a_brace_fitting_begins_a_new_series_however_soon():
         17   cast
         24   cast
         """
-    )
     check(
-        shown(cohort.visits),
+        shown(visits_from(drawing)),
         """
         visited_on purpose        series cast_order
         0          cast           1      1
@@ -71,7 +69,7 @@ def test_a_cast_after_a_brace_fitting_begins_a_new_series_however_soon():
         24         cast           2      2
         """,
     )
-    check(shown(cohort.feet), "n_series n_casts corrected_on recast_on\n 2 2 14 17")
+    check(feet_from(drawing), "n_series n_casts corrected_on recast_on\n 2 2 14 17")
 
 
 def test_a_cast_on_the_day_of_a_brace_fitting_came_before_the_brace():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from drawn_courses import check, cohort_from, feet_from, shown
+from drawn_courses import check, feet_from, shown, visits_from
 
 FIVE_WEEKS = """
 day  purpose
@@ -14,7 +14,7 @@ day  purpose
 
 
 def test_the_cast_of_the_day_of_tenotomy_closes_it():
-    cohort = cohort_from(
+    drawing = (
         FIVE_WEEKS
         + """
         21   cast
@@ -23,14 +23,14 @@ def test_the_cast_of_the_day_of_tenotomy_closes_it():
         """
     )
     check(
-        shown(cohort.feet),
+        feet_from(drawing),
         """
         n_casts n_casts_all tenotomy_on has_tenotomy days_cast_to_tenotomy final_cast_days
         3       4           21          yes          7                     21
         """,
     )
-    casts = cohort.visits.loc[cohort.visits["series"].notna()]
-    check(shown(casts), "is_after_tenotomy\n no\n no\n no\n yes")
+    visits = visits_from(drawing)
+    check(shown(visits.loc[visits["series"].notna()]), "is_after_tenotomy\n no\n no\n no\n yes")
 
 
 def test_a_tenotomy_done_at_a_cast_visit_is_both():

@@ -11,6 +11,7 @@ from intake_tables import KEY
 from networks_drawn import assert_same, draw_rows, in_parts, write_exports
 
 from analytics.courses import network, pieces
+from analytics.courses.together import open_parts
 from analytics.errors import OutputError, WorkError
 from analytics.intake.engine import Engine, working
 
@@ -158,5 +159,6 @@ def test_a_folder_that_cannot_be_written_is_told(tmp_path, clinics):
 def test_small_networks_stay_in_this_process_and_are_not_kept(tmp_path, clinics):
     exports = write_exports(tmp_path, clinics)
     cache = tmp_path / "cache"
-    network.load_network(exports, Engine(cache=cache))
+    with open_parts(exports, Engine(cache=cache)) as parts:
+        assert len(parts.each) == 1
     assert not cache.exists()

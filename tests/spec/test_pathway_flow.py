@@ -6,12 +6,11 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
-from drawn import cohort_of, drawn, typed
+from drawn import cohort_of, drawn
 
 from analytics.analyses.consistency import check_result
 from analytics.analyses.flow import feet_flow, pathway_flow
 from analytics.courses.cohort import Cohort
-from analytics.definitions.columns import TABLES
 from analytics.definitions.policies import INTERNAL
 from analytics.definitions.steps import ASIDES, unit_of_step
 from analytics.display.tables import tabulate
@@ -52,9 +51,9 @@ WANTED = """
 @pytest.fixture
 def cohort() -> Cohort:
     made = cohort_of(FEET)
-    rows = pd.DataFrame({"fate": ["kept", "merged", "quarantined", "kept", "quarantined"]})
-    children = typed(drawn("child\n" + "\n".join("abcdefgz")), TABLES["children"])
-    return replace(made, children=children, ledger=replace(made.ledger, rows=rows))
+    fates = drawn("fate reason n\n kept . 2\n merged . 1\n quarantined R01 1\n quarantined R02 1")
+    rows = fates.assign(file="a.csv", sheet="", n=fates["n"].astype("int64"))
+    return replace(made, totals=replace(made.totals, rows=rows, n_children=8))
 
 
 def test_every_step_and_every_reason(cohort: Cohort) -> None:

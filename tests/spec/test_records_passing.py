@@ -9,7 +9,8 @@ from drawn import cohort_of, drawn
 
 from analytics.analyses.records import estimates
 from analytics.courses.cohort import Cohort
-from analytics.intake.ledger import FLAG_COLUMNS, PIECE_COLUMNS
+from analytics.intake.ledger import FLAG_COLUMNS, PIECE_COLUMNS, ROW_COLUMNS
+from analytics.intake.totals import sum_books
 
 PIECES = """
     file  line fate        reason
@@ -24,11 +25,17 @@ PIECES = """
 
 def cohort() -> Cohort:
     plain = cohort_of("child\na")
-    pieces = drawn(PIECES).reindex(columns=list(PIECE_COLUMNS))
-    flags = drawn("file line clinic severity\nx.csv 5 A hard").reindex(columns=list(FLAG_COLUMNS))
-    visits = drawn("file line clinic\nx.csv 2 A\nx.csv 3 B").assign(sheet="")
-    ledger = replace(plain.ledger, pieces=pieces, flags=flags)
-    return replace(plain, ledger=ledger, visits=visits)
+    pieces = with_lines(drawn(PIECES).reindex(columns=list(PIECE_COLUMNS)))
+    flags = drawn("file line clinic severity rule\nx.csv 5 A hard R02")
+    flags = with_lines(flags.reindex(columns=list(FLAG_COLUMNS)))
+    visits = with_lines(drawn("file line clinic\nx.csv 2 A\nx.csv 3 B").assign(sheet=""))
+    rows = pieces[list(ROW_COLUMNS)]
+    sums = sum_books({"rows": rows, "pieces": pieces, "flags": flags}, visits)
+    return replace(plain, totals=replace(plain.totals, **sums))
+
+
+def with_lines(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.assign(line=frame["line"].astype("Int64"))
 
 
 def test_kept_of_kept_and_quarantined() -> None:

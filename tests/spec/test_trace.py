@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -12,9 +12,12 @@ from drawn import cohort_of, drawn
 from analytics.analyses.indicators import estimates
 from analytics.analyses.trace import count_units, trace
 from analytics.courses.cohort import Cohort
+from analytics.courses.together import Parts
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.policies import INTERNAL, PUBLIC
 from analytics.errors import RecordsError, SettingsError
+from analytics.intake.kept import Held
+from analytics.intake.load import Programme
 from analytics.reports.report import Report
 from analytics.reports.settings import read_settings
 from analytics.reports.tracing import tell_trace, trace_lines, write_trace
@@ -43,10 +46,16 @@ VISITS = """
 
 @pytest.fixture
 def cohort() -> Cohort:
-    visits = drawn(VISITS).assign(
+    return cohort_of(FEET)
+
+
+def parts_of(drawing: str = VISITS) -> list[Held]:
+    """The drawn visits, those of one child in a part of their own."""
+    visits = drawn(drawing).assign(
         visited_on=lambda t: pd.to_datetime(t["visited_on"]), line=lambda t: t["line"].astype(int)
     )
-    return replace(cohort_of(FEET), visits=visits)
+    apart = visits["child"] == "b"
+    return [Held({"visits": visits[apart]}), Held({"visits": visits[~apart]})]
 
 
 @pytest.fixture
@@ -59,12 +68,13 @@ def report(cohort: Cohort, tmp_path: Path) -> Report:
     )
     opened = Report(read_settings(file), INTERNAL)
     # What the cached property would have made from the exports.
-    vars(opened)["cohort"] = cohort
+    parts = Parts(tuple(parts_of()), (), Programme(date(2026, 1, 1)), date(2026, 1, 1))
+    vars(opened).update(cohort=cohort, parts=parts)
     return opened
 
 
 def test_lines_of_every_foot_asked_stand_under_its_verdict(cohort: Cohort) -> None:
-    lines = trace(cohort, INDICATORS["initial_correction"], clinic="A")
+    lines = trace(cohort, INDICATORS["initial_correction"], parts_of(), clinic="A")
     found = lines[["verdict", "lost", "child", "side", "file", "sheet", "line"]].astype("string")
     wanted = drawn(
         """
@@ -84,7 +94,7 @@ def test_lines_of_every_foot_asked_stand_under_its_verdict(cohort: Cohort) -> No
 @pytest.mark.parametrize("code", INDICATORS)
 def test_traced_units_add_up_to_the_number_on_the_page(code: str, cohort: Cohort) -> None:
     indicator = INDICATORS[code]
-    counts = count_units(trace(cohort, indicator, clinic="A"), indicator)
+    counts = count_units(trace(cohort, indicator, parts_of(), clinic="A"), indicator)
     frame = estimates(cohort, [indicator], by=["clinic"]).frame
     row = frame.loc[frame["clinic"].eq("A")].iloc[0]
     assert sum(counts.values()) == row["n"]
