@@ -16,6 +16,7 @@ from analytics.definitions.policies import Policy
 from analytics.intake.totals import Totals
 from analytics.reports.folder import hash_file
 from analytics.reports.settings import Settings
+from analytics.sharing.rounding import round_count
 
 PROGRAM = "talipes-outcomes"
 
@@ -96,8 +97,8 @@ def _inputs(totals: Totals, policy: Policy) -> list[dict[str, Any]]:
 def _balance(totals: Totals, policy: Policy) -> dict[str, int]:
     total = totals.balance()[list(FATES)].sum()
     counts = {name: int(total[name]) for name in FATES}
-    if any(0 < count < policy.smallest_count for count in counts.values()):
-        return {"n_read": counts["n_read"]}
+    if policy.smallest_count:
+        return {"n_read": round_count(counts["n_read"], policy) or 0}
     return counts
 
 

@@ -97,7 +97,8 @@ def test_what_is_withheld_says_so_in_every_cell_and_its_number_is_nowhere():
     rows = sheets(build_tables([block(result, PUBLIC)], SETTINGS))["indicators_by_quarter"]
     table = table_of(rows, "Measure")
     small = table.iloc[0]
-    for head in ("Of these, yes", "Estimate (95% interval)", "Lower limit", "Upper limit"):
+    assert small["Of these, yes"] == "under 5"
+    for head in ("Estimate (95% interval)", "Lower limit", "Upper limit"):
         assert small[head] == WITHHELD, head
     cells = [cell for row in rows for cell in row if isinstance(cell, float)]
     assert not [cell for cell in cells if cell in (3.0, 3 / 40)]
