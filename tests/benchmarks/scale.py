@@ -22,6 +22,7 @@ import shutil
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import psutil
@@ -57,6 +58,8 @@ with settle_network(exports, engine) as network:
     told["cells"] = len(counted)
 """,
     "memory": """
+from analytics.courses.together import Parts, gather_cohort, gather_records
+from analytics.intake.kept import Folder
 with settle_network(exports, engine) as network:
     began = time.perf_counter()
     each, programme = tuple(map(Folder, network.parts)), exports.programme
@@ -73,8 +76,6 @@ from pathlib import Path
 folder, cache, kind, told = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3], {}
 if kind:
     from analytics.courses.network import settle_network
-    from analytics.courses.together import Parts, gather_cohort, gather_records
-    from analytics.intake.kept import Folder
     from analytics.reports.report import read_exports
     from analytics.reports.settings import read_settings
     settings = read_settings(folder / "programme.toml")
@@ -89,20 +90,26 @@ print(json.dumps(told | {"seconds": time.perf_counter() - began}))
 
 def measure(stage: str, folder: Path, cache: Path, kind: str) -> dict[str, float]:
     """What a stage took, in a process of its own."""
-    asked = [sys.executable, "-c", BEGIN + STAGES[stage] + END, str(folder), str(cache), kind]
+    code = BEGIN + STAGES[stage] + END
+    out, took = watch([sys.executable, "-c", code, str(folder), str(cache), kind])
+    return took | json.loads(out.splitlines()[-1])
+
+
+def watch(asked: Sequence[str]) -> tuple[str, dict[str, float]]:
+    """What a program wrote, and its seconds, processor seconds and most megabytes."""
     with tempfile.TemporaryFile("w+") as out:
+        began = time.perf_counter()
         process = psutil.Popen(asked, stdout=out)
         peak, spent = 0, {}
         while process.poll() is None:
             peak = max(peak, _look(process, spent))
             time.sleep(0.05)
+        wall = time.perf_counter() - began
         if process.returncode:
-            sys.exit(f"{stage} failed")
+            sys.exit(f"{asked[0]} failed")
         out.seek(0)
-        return json.loads(out.read().splitlines()[-1]) | {
-            "megabytes": peak / 1e6,
-            "cpu": sum(spent.values()),
-        }
+        took = {"wall": wall, "megabytes": peak / 1e6, "cpu": sum(spent.values())}
+        return out.read(), took
 
 
 def _look(process: psutil.Process, spent: dict[int, float]) -> int:
