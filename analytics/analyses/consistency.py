@@ -86,18 +86,23 @@ def check_cohort(cohort: Cohort) -> list[Fault]:
     return faults
 
 
-def check_together(tables: Sequence[tuple[str, Sequence[str], pd.DataFrame]]) -> list[Fault]:
+def check_together(
+    tables: Sequence[tuple[str, Sequence[str], pd.DataFrame]], rounded_to: int = 1
+) -> list[Fault]:
     """Return where a table split by groups does not add up to another table of the same report.
 
     Parameters
     ----------
     tables
         Name, groups and frame of each table of estimates; withheld cells are missing.
+    rounded_to
+        Multiple to which counts were rounded, each up to half of it from what it was.
 
     Notes
     -----
     Every foot has a clinic, so clinics add up to the network. Not every foot has a quarter or
-    another group, so those may fall short of the whole, and may never exceed it.
+    another group, so those may fall short of the whole, and may never exceed it. Where counts were
+    rounded, rows of few were left out too, so clinics may fall short as well.
     """
     whole: dict[str, pd.Series] = {}
     for _, groups, frame in tables:
@@ -109,20 +114,26 @@ def check_together(tables: Sequence[tuple[str, Sequence[str], pd.DataFrame]]) ->
             continue
         for measure, part in frame.groupby("measure", sort=False):
             if str(measure) in whole:
-                is_whole = list(groups) == ["clinic"]
-                total = whole[str(measure)]
-                faults += _compare(f"{name}, {measure}", part, total, is_whole=is_whole)
+                most_short = np.inf
+                if list(groups) == ["clinic"] and rounded_to == 1:
+                    most_short = 0
+                most_over = (len(part) + 1) * (rounded_to // 2)
+                ends = (most_over, most_short)
+                faults += _compare(f"{name}, {measure}", part, whole[str(measure)], ends)
     return faults
 
 
-def _compare(where: str, part: pd.DataFrame, total: pd.Series, *, is_whole: bool) -> list[Fault]:
+def _compare(
+    where: str, part: pd.DataFrame, total: pd.Series, ends: tuple[float, float]
+) -> list[Fault]:
+    """Return where the parts come to more, or to less, than they may (``ends``)."""
     faults = []
     for column in ("denominator", "numerator"):
         values = pd.to_numeric(part[column], errors="coerce")
         if values.isna().any() or pd.isna(total[column]):
             continue
         short = round(float(total[column])) - round(float(values.sum()))
-        if short < 0 or (is_whole and short):
+        if not -ends[0] <= short <= ends[1]:
             faults.append(_said("parts", where, whole=int(total[column]), parts=int(values.sum())))
     return faults
 

@@ -43,4 +43,5 @@ def check_blocks(blocks: Sequence[Mapping[str, Any]]) -> list[Fault]:
         for block in blocks
         if block["shape"] == ESTIMATES.name and block["frame"]
     ]
-    return check_together(tables)
+    multiples = {int(block["policy"]["rounded_to"]) for block in blocks}
+    return check_together(tables, max(multiples, default=1))

@@ -111,11 +111,21 @@ def test_clinics_add_up_to_the_network_and_quarters_never_exceed_it(cohort: Coho
     assert check_together([as_table(whole), (part.name, ["clinic"], hidden)]) == []
 
 
+def test_rounded_parts_may_miss_the_whole_by_what_rounding_does(cohort: Cohort) -> None:
+    whole, part = estimated(cohort), estimated(cohort, "clinic")
+    for more, is_fault in ((7, False), (-9, False), (8, True)):
+        # Two clinics and the whole, each up to 5 from what it was: 15 in all.
+        parts = part.frame.assign(denominator=part.frame["denominator"] + more)
+        tables = [as_table(whole), (part.name, ["clinic"], parts)]
+        assert bool(check_together(tables, rounded_to=10)) is is_fault
+        assert check_together(tables)
+
+
 def test_a_contradiction_is_not_published(cohort: Cohort) -> None:
     frame = estimated(cohort).frame
     records = frame.astype(object).where(frame.notna(), None).to_dict("records")
     parts = [{"clinic": "A", **record, "denominator": 0} for record in records]
-    base = {"shape": "estimates", "name": "x"}
+    base = {"shape": "estimates", "name": "x", "policy": {"rounded_to": 1}}
     blocks = [base | {"groups": [], "frame": records}]
     assert check_blocks(blocks) == []
     blocks.append(base | {"groups": ["clinic"], "frame": parts})
