@@ -198,7 +198,7 @@ class Block:
         self, include: object = None, exclude: object = None
     ) -> dict[str, object]:
         forms = {"text/plain": self.to_text(), "text/html": self.to_html()}
-        if not self.has_picture:
+        if not self.has_picture or self.manner == "plain":
             return forms | {BLOCK_TYPE: self.to_data()}
         first, *more = (b64encode(png).decode() for png in self.pngs)
         # A form holds one picture: those of the other sheets stand among the data.

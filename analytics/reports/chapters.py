@@ -177,7 +177,10 @@ def _data(output: NotebookNode) -> dict[str, Any]:
 
 
 def _pictures(data: Mapping[str, Any]) -> list[str]:
-    return [data.get("image/png", ""), *data[BLOCK_TYPE].get(MORE_PICTURES, ())]
+    """Return one picture for each figure that the page shows, since files place them in order."""
+    n_shown = str(data["text/html"]).count("<svg ")
+    made = [data.get("image/png", ""), *data[BLOCK_TYPE].get(MORE_PICTURES, ())]
+    return made[:n_shown] if len(made) >= n_shown else [""] * n_shown
 
 
 def _without_more(block: Mapping[str, Any]) -> dict[str, Any]:

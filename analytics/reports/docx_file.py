@@ -54,15 +54,23 @@ def build_docx(page: str, pictures: Sequence[str], about: About) -> bytes:
     page
         HTML as built by ``build_page``.
     pictures
-        The figures of the page in its order, as PNG in base 64.
+        The figures of the page in its order, as PNG in base 64; without any, all are left out.
     about
         What the file says of itself.
+
+    Raises
+    ------
+    ValueError
+        When there are more or fewer pictures than figures: one would stand under another's name.
     """
     document = Document()
     parts.set_styles(document, about.language)
     _describe(document, about)
     parts.set_running_lines(document, running_title(about.programme, about.title), about.page_word)
     tree = reader.document_fromstring(_ILLEGAL.sub("\N{REPLACEMENT CHARACTER}", page))
+    n_figures = len(tree.findall(".//figure//svg"))
+    if pictures and len(pictures) != n_figures:
+        raise ValueError(f"{len(pictures)} pictures for the {n_figures} figures of a page")
     _Writer(document, iter(pictures)).write(tree.find("body"))
     memory = io.BytesIO()
     document.save(memory)
@@ -132,6 +140,11 @@ class _Writer:
         _write_words(line, element)
 
     def _paragraph(self, element: HtmlElement) -> None:
+        if "standing" in _classes(element):
+            # Beside each other on a page; here a line each.
+            for part in element:
+                _write_words(self.document.add_paragraph(style=parts.QUIET["standing"]), part)
+            return
         style = next((name for name in _classes(element) if name in parts.QUIET), "")
         line = self.document.add_paragraph(style=parts.QUIET.get(style, "Normal"))
         _write_words(line, element)
@@ -161,6 +174,7 @@ class _Writer:
 
     def _figure(self, element: HtmlElement) -> None:
         caption = element.find("figcaption")
+        parts.keep_last_with_next(self.document)
         for drawing in element.iter("svg"):
             if picture := next(self.pictures, ""):
                 line = self.document.add_paragraph(style="Figure")

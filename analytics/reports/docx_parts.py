@@ -23,6 +23,9 @@ INK, QUIET_INK = RGBColor(0x1D, 0x25, 0x2C), RGBColor(0x55, 0x60, 0x6A)
 
 NOTE_STYLE = "Note"
 
+#: Points of the words in tables; the smaller ones where they would else be cut.
+CELL_SIZES = (8.5, 7.5, 6.5)
+
 #: Classes of the page's paragraphs that have a style of their own.
 QUIET = {"basis": "Basis", "notes-head": "Notes Head", "programme": "Programme",
          "standing": "Basis", "failed": "Strong Note", "left-out": "Strong Note"}  # fmt: skip
@@ -56,8 +59,8 @@ def _add_own(document: Body) -> None:
         ("toc 2", SANS, 9.5, False),
         ("Figure", SERIF, 10, False),
         ("Figure Caption", SANS, 9, False),
-        ("Cell", SERIF, 8.5, False),
-        ("Cell Head", SANS, 8.5, True),
+        *((cell_style("Cell", size), SERIF, size, False) for size in CELL_SIZES),
+        *((cell_style("Cell Head", size), SANS, size, True) for size in CELL_SIZES),
         ("Basis", SERIF, 8.5, False),
         ("Notes Head", SANS, 9, True),
         ("Strong Note", SERIF, 10, True),
@@ -71,9 +74,16 @@ def _add_own(document: Body) -> None:
     _shape(note, _Type(SERIF, 8.5, after=1))
     for name in ("Basis", "Figure Caption", NOTE_STYLE):
         document.styles[name].font.color.rgb = QUIET_INK
-    for name in ("Figure", "Notes Head", "Contents Title"):
+    # The head of a table is not left behind at the foot of a page.
+    heads = (cell_style("Cell Head", size) for size in CELL_SIZES)
+    for name in ("Figure", "Notes Head", "Contents Title", *heads):
         document.styles[name].paragraph_format.keep_with_next = True
     document.styles["toc 2"].paragraph_format.left_indent = Mm(6)
+
+
+def cell_style(name: str, size: float) -> str:
+    """Return the name of the style of cells or heads of a table in a size."""
+    return name if size == CELL_SIZES[0] else f"{name} {size:g}"
 
 
 @dataclass(frozen=True)
@@ -158,7 +168,17 @@ def add_picture(run: Run, png: bytes, most: tuple[float, float]) -> None:
     """Put a picture in, as large as it is drawn but within these millimetres."""
     image = Image.from_blob(png)
     width = min(most[0], most[1] * image.px_width / image.px_height)
-    run.add_picture(io.BytesIO(png), width=Mm(width))
+    drawn = run.add_picture(io.BytesIO(png), width=Mm(width))
+    # No room at its sides: it is as wide as the text.
+    for side in ("distL", "distR"):
+        drawn._inline.set(side, "0")
+
+
+def keep_last_with_next(document: Body) -> None:
+    """Keep the paragraph that was written last on the page of what follows."""
+    lines = document.element.body.findall(qn("w:p"))[-1:]
+    for line in lines:
+        Paragraph(line, document).paragraph_format.keep_with_next = True
 
 
 def describe_picture(run: Run, words: str) -> None:

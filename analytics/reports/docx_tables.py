@@ -11,13 +11,17 @@ from docx.oxml import OxmlElement
 from docx.oxml.ns import qn
 from lxml.html import HtmlElement
 
-from analytics.reports.docx_parts import element
+from analytics.reports.docx_parts import CELL_SIZES, cell_style, element
 
 #: Twentieths of a point in a millimetre, the unit of widths here.
 _TWIPS = 1440 / 25.4
 
+#: Millimetres of a character in a cell and in a head, which is bold and without serifs, at the
+#: type's full size; and of the margins of a cell.
+_CELL, _HEAD, _MARGINS = 1.55, 2.0, 2.6
+
 #: Characters beyond which a column is not widened for a longer text: it takes two lines.
-_WIDEST, _NARROWEST = 34, 4
+_WIDEST = 34
 
 
 @dataclass(frozen=True)
@@ -42,7 +46,8 @@ def write_table(document: Body, source: HtmlElement, *, width: float) -> None:
     """
     heads = [_read(row) for row in source.iterfind("thead/tr")]
     rows = heads + _spread([_read(row) for row in source.iterfind("tbody/tr")], source)
-    widths = _widths(rows, width)
+    size = next((s for s in CELL_SIZES if sum(_least(rows, s)) <= width), CELL_SIZES[-1])
+    widths = _widths(rows, width, size)
     table = OxmlElement("w:tbl")
     table.append(_properties(sum(widths)))
     grid = OxmlElement("w:tblGrid")
@@ -50,7 +55,11 @@ def write_table(document: Body, source: HtmlElement, *, width: float) -> None:
         grid.append(element("w:gridCol", w=str(column)))
     table.append(grid)
     for number, row in enumerate(rows):
-        table.append(_row(row, widths, repeats=number < len(heads)))
+        style = _style(size, is_head=number < len(heads))
+        line = _row(row, widths, style=style, repeats=number < len(heads))
+        if [cells[0][0].span for cells in rows[number + 1 : number + 2]] == ["continue"]:
+            _keep_with_next(line)
+        table.append(line)
     document.element.body.insert_element_before(table, "w:sectPr")
     document.add_paragraph().paragraph_format.space_after = 0
 
@@ -88,19 +97,54 @@ def _spread(
     return spread
 
 
-def _widths(rows: Sequence[Sequence[tuple[_Cell, int]]], width: float) -> list[int]:
-    """Return the width of each column: by its longest text, the words of its head never cut."""
-    wanted = []
+_Rows = Sequence[Sequence[tuple[_Cell, int]]]
+
+
+def _widths(rows: _Rows, width: float, size: float) -> list[int]:
+    """Return the width of each column in twips: no word and no number is cut where there is room.
+
+    What is left beyond that goes to the columns whose texts would like more.
+    """
+    least, wanted = _least(rows, size), _wanted(rows, size)
+    more = [max(want - need, 0.0) for want, need in zip(wanted, least, strict=True)]
+    left = width - sum(least)
+    share = min(left / sum(more), 1.0) if left > 0 and sum(more) else 0.0
+    scale = min(width / sum(least), 1.0)
+    return [
+        round((need * scale + share * extra) * _TWIPS)
+        for need, extra in zip(least, more, strict=True)
+    ]
+
+
+def _least(rows: _Rows, size: float) -> list[float]:
+    """Return the millimetres below which a word of a column would be cut, or a number folded."""
+    least = []
     for column in zip(*rows, strict=True):
-        head, *body = (cell.words for cell, _ in column)
-        longest = max((len(text) for text in body), default=0)
-        word = max((float(len(part)) for text in body for part in text.split()), default=0.0)
-        # Heads are set bold, which takes more room.
-        word = max(word, *(1.3 * len(part) for part in head.split() or [""]))
-        wanted.append(max(min(longest, _WIDEST), word, len(head) / 3, _NARROWEST) + 2)
-    # A character of the table's type is about 1.7 mm wide.
-    scale = min(1.0, width / (1.7 * sum(wanted)))
-    return [round(1.7 * want * scale * _TWIPS) for want in wanted]
+        (head, _), *body = column
+        longest = max((len(part) for part in head.words.split()), default=0) * _HEAD
+        for cell, _ in body:
+            parts = [cell.words] if cell.is_number else cell.words.split()
+            longest = max(longest, max((len(part) for part in parts), default=0) * _CELL)
+        least.append(longest * size / CELL_SIZES[0] + _MARGINS)
+    return least
+
+
+def _wanted(rows: _Rows, size: float) -> list[float]:
+    """Return the millimetres at which every text has one line, those of long ones two."""
+    return [
+        max(
+            max((min(len(cell.words), _WIDEST) for cell, _ in body), default=0) * _CELL,
+            len(head.words) / 2 * _HEAD,
+        )
+        * size
+        / CELL_SIZES[0]
+        + _MARGINS
+        for (head, _), *body in zip(*rows, strict=True)
+    ]
+
+
+def _style(size: float, *, is_head: bool) -> str:
+    return cell_style("Cell Head" if is_head else "Cell", size).replace(" ", "")
 
 
 def _properties(width: int) -> Any:
@@ -120,15 +164,23 @@ def _properties(width: int) -> Any:
     return made
 
 
-def _row(cells: Sequence[tuple[_Cell, int]], widths: Sequence[int], *, repeats: bool) -> Any:
+def _row(
+    cells: Sequence[tuple[_Cell, int]], widths: Sequence[int], *, style: str, repeats: bool
+) -> Any:
     row, about = OxmlElement("w:tr"), OxmlElement("w:trPr")
     about.append(OxmlElement("w:cantSplit"))
     if repeats:
         about.append(OxmlElement("w:tblHeader"))
     row.append(about)
     for (cell, _), width in zip(cells, widths, strict=True):
-        row.append(_cell(cell, width, style="CellHead" if repeats else "Cell"))
+        row.append(_cell(cell, width, style=style))
     return row
+
+
+def _keep_with_next(row: Any) -> None:
+    """Keep a row on the page of the next one, which shares its first cell."""
+    for style in row.iter(qn("w:pStyle")):
+        style.addnext(OxmlElement("w:keepNext"))
 
 
 def _cell(cell: _Cell, width: int, *, style: str) -> Any:

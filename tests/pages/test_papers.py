@@ -16,12 +16,15 @@ from docx import Document
 from docx.oxml.ns import qn
 from lxml import html as reader
 from matplotlib.figure import Figure
+from matplotlib.font_manager import findSystemFonts
+from PIL import ImageFont
 
 from analytics.display.figures import to_png, to_svg
 from analytics.reports import pdf_file
 from analytics.reports.docx_file import About, build_docx
 from analytics.reports.pdf_file import LIBRARIES, build_pdf
 
+W_T = qn("w:t")
 README = Path(__file__).parents[2] / "README.md"
 ABOUT = About("The quarter", "Network", date(2025, 12, 1), "fr", "Page")
 
@@ -110,6 +113,9 @@ def test_a_docx_has_headings_captions_alternatives_and_heads_that_repeat():
     (table,) = document.tables
     marks = [row._tr.trPr.find(qn("w:tblHeader")) is not None for row in table.rows]
     assert marks == [True, *[False] * 120]
+    # The head is not left behind at the foot of a page.
+    assert all(document.styles[name].paragraph_format.keep_with_next
+               for name in ("Cell Head", "Cell Head 7.5", "Caption"))  # fmt: skip
     assert [cell.text for cell in table.rows[7].cells] == ["row 6", "6"]
     described = [part.get("descr") for part in document.element.iter(qn("wp:docPr"))]
     assert described == ["What it shows"]
@@ -179,6 +185,49 @@ def test_every_heading_and_caption_of_the_page_is_in_both_files(whole, name):
     assert len(document.inline_shapes) == len(main.findall(".//figure//svg"))
     printed = "".join("".join(words_of(whole / f"{name}.pdf")).split())
     assert [text for text in wanted if "".join(text.split()) not in printed] == []
+
+
+@pytest.mark.parametrize("name", ["network", "funder"])
+def test_each_picture_of_a_docx_is_the_figure_at_its_place(whole, name):
+    tree = reader.document_fromstring((whole / f"{name}.html").read_text(encoding="utf-8"))
+    sizes = [svg.get("viewbox") or svg.get("viewBox") for svg in tree.findall(".//figure//svg")]
+    drawn = [float(size.split()[3]) / float(size.split()[2]) for size in sizes]
+    shapes = Document(whole / f"{name}.docx").inline_shapes
+    assert [shape.height / shape.width for shape in shapes] == pytest.approx(drawn, rel=0.01)
+    named = [svg.get("aria-label") for svg in tree.findall(".//figure//svg")]
+    assert [shape._inline.docPr.get("descr") for shape in shapes] == named
+
+
+def test_pictures_that_are_not_those_of_the_page_are_refused():
+    with pytest.raises(ValueError, match="2 pictures for the 1 figures"):
+        docx(page(), pictures=["", ""])
+
+
+@pytest.mark.parametrize("name", ["network", "funder"])
+def test_no_word_and_no_number_of_a_table_in_a_docx_is_cut(whole, name):
+    # Widths of words from the font files themselves.
+    serif, sans = (font_file(n) for n in ("LiberationSerif-Regular", "LiberationSans-Bold"))
+    cut = []
+    for table in Document(whole / f"{name}.docx").tables:
+        widths = [int(c.get(qn("w:w"))) / 20 for c in table._tbl.tblGrid]
+        for row in table._tbl.tr_lst:
+            for cell, width in zip(row.tc_lst, widths, strict=True):
+                style, words = cell.p_lst[0].style, "".join(t.text or "" for t in cell.iter(W_T))
+                size = float(style.removeprefix("CellHead").removeprefix("Cell") or 8.5)
+                font = ImageFont.truetype(sans if style.startswith("CellHead") else serif, 100)
+                is_number = cell.p_lst[0].pPr.jc is not None and not style.startswith("CellHead")
+                for part in [words] if is_number else words.split():
+                    # 6 points of the cell are its margins.
+                    if font.getlength(part) * size / 100 > width - 6:
+                        cut.append((part, style))
+    assert cut == []
+
+
+def font_file(name):
+    found = [path for path in findSystemFonts() if Path(path).stem == name]
+    if not found:
+        pytest.skip(f"the font {name} is not on this machine")
+    return found[0]
 
 
 def test_chapters_of_the_pdf_begin_on_a_new_sheet_and_nothing_is_cut(whole):
