@@ -11,6 +11,7 @@ from analytics.intake.accounts import ADDRESS, with_address
 from analytics.intake.course import Course, begins
 from analytics.intake.frames import nothing, with_columns
 from analytics.intake.gathered import Gathered
+from analytics.intake.merge import factorize
 from analytics.intake.screen import Screened
 
 
@@ -103,18 +104,22 @@ def _shape_columns(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     columns = {column.name: column.dtype for column in TABLES[table]}
     extras = sorted(name for name in frame.columns if name.startswith(EXTRA_PREFIX))
     further = [name for name in ADDRESS if table == "visits"]
-    lacking = {name: kind for name, kind in columns.items() if name not in frame}
-    frame = with_columns(
-        frame, **{name: nothing(kind, len(frame)) for name, kind in lacking.items()}
-    )
-    shaped = frame[[*columns, *extras, *further]]
-    other = {name: kind for name, kind in columns.items() if frame[name].dtype != kind}
-    return shaped.astype(other) if other else shaped
+    n = len(frame)
+    held = {
+        name: _of_kind(frame[name], kind) if name in frame else nothing(kind, n)
+        for name, kind in columns.items()
+    }
+    held |= {name: frame[name].array for name in (*extras, *further)}
+    return pd.DataFrame(held, copy=False)
+
+
+def _of_kind(column: pd.Series, kind: str) -> pd.api.extensions.ExtensionArray:
+    return column.array if column.dtype == kind else column.astype(kind).array
 
 
 def key_order(frame: pd.DataFrame, table: str) -> np.ndarray:
     """Return the places of a table's rows in the order of its key."""
-    return np.lexsort([pd.factorize(frame[n], sort=True)[0] for n in reversed(KEYS[table])])
+    return np.lexsort([factorize(frame[n], sort=True)[0] for n in reversed(KEYS[table])])
 
 
 def prove_feet(tables: dict[str, pd.DataFrame]) -> None:
@@ -144,6 +149,6 @@ def _begins(table: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
     opens = np.ones(len(table), dtype=bool)
     opens[1:] = False
     for name in key:
-        codes = pd.factorize(table[name])[0]
+        codes = factorize(table[name])[0]
         opens[1:] |= codes[1:] != codes[:-1]
     return opens

@@ -31,7 +31,8 @@ def find_impossible_scores(course: Course) -> Finding:
     """R06: every score lies on its scale, and totals equal their parts."""
     fails = np.zeros(len(course.day), dtype=bool)
     for name in (*_PIRANI, *_DIMEGLIO):
-        fails |= _is_off_scale(course, name)
+        if name in course.table:
+            fails |= _is_off_scale(course, name)
     midfoot, hindfoot = course.number("pirani_midfoot"), course.number("pirani_hindfoot")
     fails |= _differs(midfoot, _sum(course, PIRANI_MIDFOOT_SIGNS))
     fails |= _differs(hindfoot, _sum(course, PIRANI_HINDFOOT_SIGNS))
@@ -98,6 +99,8 @@ def _is_off_scale(course: Course, name: str) -> np.ndarray:
 
 
 def _sum(course: Course, names: tuple[str, ...]) -> np.ndarray:
+    if not all(name in course.table for name in names):
+        return np.full(len(course.day), np.nan)
     return np.sum([course.number(name) for name in names], axis=0)
 
 

@@ -181,22 +181,28 @@ class Course:
         same_day
             Whether a chosen row of the same day counts.
         """
-        rows, keys, own = self._keys(chosen)
-        at = np.searchsorted(keys, own, side="left" if same_day else "right")
-        return self._same_foot(np.append(rows, -1)[np.minimum(at, len(rows))])
+        rows = np.where(chosen, np.arange(len(chosen)), len(chosen))
+        following = np.append(np.minimum.accumulate(rows[::-1])[::-1], len(chosen))
+        begin, end = self._of_day
+        found = following[begin if same_day else end]
+        return self._same_foot(np.where(found == len(chosen), -1, found))
 
     def row_before(self, chosen: np.ndarray, *, same_day: bool = False) -> np.ndarray:
         """Return for each visit the last chosen row of its foot on an earlier day, or -1."""
-        rows, keys, own = self._keys(chosen)
-        at = np.searchsorted(keys, own, side="right" if same_day else "left") - 1
-        return self._same_foot(np.where(at < 0, -1, np.append(rows, -1)[at]))
+        rows = np.where(chosen, np.arange(len(chosen)), -1)
+        before = np.append(-1, np.maximum.accumulate(rows))
+        begin, end = self._of_day
+        return self._same_foot(before[end if same_day else begin])
 
-    def _keys(self, chosen: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        base = int(self.day.min(initial=0))
-        width = int(self.day.max(initial=0)) - base + 1
-        own = self.foot.astype(np.int64) * width + (self.day - base)
-        rows = np.flatnonzero(chosen)
-        return rows, own[rows], own
+    @cached_property
+    def _of_day(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return for each visit the first row of its foot's day, and the first row after it."""
+        n = len(self.day)
+        opens = np.ones(n, dtype=bool)
+        opens[1:] = (self.foot[1:] != self.foot[:-1]) | (self.day[1:] != self.day[:-1])
+        begin = np.flatnonzero(opens)
+        own = np.cumsum(opens) - 1
+        return begin[own], np.append(begin[1:], n)[own]
 
     def _same_foot(self, rows: np.ndarray) -> np.ndarray:
         return np.where((rows >= 0) & (self.foot[rows] == self.foot), rows, -1)

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from analytics.intake.merge import factorize
+
 NO_DAY = np.nan
 
 #: Columns of children, departures and feet that a visit is seen with.
@@ -90,7 +92,7 @@ class VisitTable:
         distinct: list[object] = []
 
         def number(column: pd.Series) -> np.ndarray:
-            codes, values = pd.factorize(column)
+            codes, values = factorize(column)
             distinct.extend(values)
             return codes
 
@@ -130,8 +132,8 @@ def join_facts(pieces: pd.DataFrame, facts: Mapping[str, pd.DataFrame]) -> Visit
     facts
         ``children``, ``feet`` and ``departures``, one row each.
     """
-    child, children = pd.factorize(pieces["child"], sort=True)
-    side, sides = pd.factorize(pieces["side"], sort=True)
+    child, children = factorize(pieces["child"], sort=True)
+    side, sides = factorize(pieces["side"], sort=True)
     of_child = _places(facts["children"]["child"], children)[child]
     gone = _places(facts["departures"]["child"], children)[child]
     foot = np.where(side < 0, -1, child * len(sides) + side)
@@ -144,12 +146,12 @@ def join_facts(pieces: pd.DataFrame, facts: Mapping[str, pd.DataFrame]) -> Visit
     return VisitTable(pieces, joined, child, side, to_days(pieces["visited_on"]))
 
 
-def _places(column: pd.Series, wanted: pd.Index) -> np.ndarray:
+def _places(column: pd.Series, wanted: np.ndarray) -> np.ndarray:
     """Return the place of each wanted text in a column, and last -1 for none."""
     return np.append(pd.Index(column).get_indexer(wanted), -1)
 
 
-def _places_of_feet(feet: pd.DataFrame, children: pd.Index, sides: pd.Index) -> np.ndarray:
+def _places_of_feet(feet: pd.DataFrame, children: np.ndarray, sides: np.ndarray) -> np.ndarray:
     """Return the place of each child's foot among all feet, and last -1 for none."""
     child = pd.Index(children).get_indexer(feet["child"])
     side = pd.Index(sides).get_indexer(feet["side"])
