@@ -24,6 +24,8 @@ from analytics.courses.segments import (
 )
 from analytics.definitions.foot_facts import SEVERITY_BANDS
 from analytics.definitions.protocol import Protocol
+from analytics.intake.frames import stack_frames
+from analytics.intake.merge import group_codes
 from analytics.intake.records import Records
 
 OPPOSITE = {"left": "right", "right": "left"}
@@ -64,8 +66,14 @@ def derive_baseline(course: Course, records: Records) -> dict[str, Any]:
 
 def look_up(table: pd.DataFrame, keys: pd.DataFrame, *, on: list[str]) -> pd.DataFrame:
     """Return the row of a table for each foot, all missing where the table has none."""
-    merged = keys[on].merge(table, how="left", on=on, validate="m:1")
-    return merged.reset_index(drop=True)
+    code = group_codes(stack_frames([table[on], keys[on]]), tuple(on))
+    of_table, of_keys = np.split(code, [len(table)])
+    if len(np.unique(of_table)) < len(table):
+        raise ValueError(f"a table has one key twice: {', '.join(on)}")
+    place = np.full(int(code.max(initial=-1)) + 1, -1)
+    place[of_table] = np.arange(len(table))
+    taken = {name: table[name].array.take(place[of_keys], allow_fill=True) for name in table}
+    return pd.DataFrame(taken | {name: keys[name].array for name in on}, copy=False)
 
 
 def find_affected(course: Course, feet: pd.DataFrame) -> Flags:

@@ -41,7 +41,7 @@ def n_true(where: Flags, starts: Ints) -> Ints:
 
 def is_any(where: Flags, starts: Ints) -> Flags:
     """Return whether something holds anywhere in each segment."""
-    return n_true(where, starts) > 0
+    return np.logical_or.reduceat(where, starts)
 
 
 def first_index(where: Flags, starts: Ints) -> Ints:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from analytics.courses.segments import Ints, as_days, begins
 from analytics.definitions.codes import PURPOSES
+from analytics.intake.merge import factorize
 
 
 @dataclass(frozen=True)
@@ -50,21 +51,31 @@ def build_timeline(visits: pd.DataFrame, cut_off: date) -> Timeline:
     cut_off
         Later visits are left out: they belong to a later report.
     """
-    known = as_days(visits["visited_on"]) <= np.datetime64(cut_off, "D").astype(np.int64)
-    visits = visits.loc[known]
     day = as_days(visits["visited_on"])
-    child, side = (pd.factorize(visits[name], sort=True)[0] for name in ("child", "side"))
-    purpose = pd.Categorical(visits["purpose"], categories=PURPOSES).codes
-    address = [
-        pd.factorize(visits[name], sort=True)[0] for name in ("line", "sheet", "file")
-        if name in visits.columns
-    ]  # fmt: skip
-    order = np.lexsort((*address, purpose, day, side, child))
-    visits = visits.iloc[order].reset_index(drop=True)
-    child, side, day = child[order], side[order], day[order]
+    at = np.flatnonzero(day <= np.datetime64(cut_off, "D").astype(np.int64))
+    child, side = (factorize(visits[name], sort=True)[0][at] for name in ("child", "side"))
+    purpose = _rank_purposes(visits["purpose"])[at]
+    order = np.lexsort((purpose, day[at], side, child))
+    keys = [part[order] for part in (child, side, day[at], purpose)]
+    if not begins(*keys).all():
+        order = np.lexsort((*_address(visits, at), purpose, day[at], side, child))
+    visits = visits.iloc[at[order]].reset_index(drop=True)
+    child, side, day = child[order], side[order], day[at[order]]
     row_starts = np.flatnonzero(begins(child, side, day))
     is_foot_start = begins(child[row_starts], side[row_starts])
     foot_starts = np.flatnonzero(is_foot_start)
-    keys = visits.loc[row_starts[foot_starts], ["child", "side"]].reset_index(drop=True)
+    feet = visits.loc[row_starts[foot_starts], ["child", "side"]].reset_index(drop=True)
     foot = np.cumsum(is_foot_start) - 1
-    return Timeline(visits, keys, foot, day[row_starts], foot_starts, row_starts)
+    return Timeline(visits, feet, foot, day[row_starts], foot_starts, row_starts)
+
+
+def _rank_purposes(purposes: pd.Series) -> Ints:
+    codes, distinct = factorize(purposes)
+    ranks = [PURPOSES.index(purpose) if purpose in PURPOSES else -1 for purpose in distinct]
+    return np.array([*ranks, -1])[codes]
+
+
+def _address(visits: pd.DataFrame, at: Ints) -> list[Ints]:
+    """Return what tells visits of one key apart, the most telling last."""
+    names = [name for name in ("line", "sheet", "file") if name in visits.columns]
+    return [factorize(visits[name], sort=True)[0][at] for name in names]
