@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from html import escape
 from itertools import groupby
 
 from analytics.definitions.labels import label
-from analytics.display import measures, numbers, terms, words
+from analytics.display import measures, numbers, words
 from analytics.display.readings import asked_of
+from analytics.display.sheets import ALONG_TIME
 from analytics.display.table_rows import ROWS, Cell, Column
 from analytics.results import ESTIMATES
 from analytics.sharing.protect import Released
@@ -17,10 +20,10 @@ from analytics.sharing.protect import Released
 __all__ = ["Cell", "Column", "Table", "tabulate"]
 
 
-#: A table along time with more rows than this shows each group's latest ones on a page: nobody
-#: reads 4,000 lines there, and on paper they are 200 sheets. Workbook and data have all.
-MOST_ROWS = 500
-FEWEST_LATEST = 4
+#: Of a series along time a page shows the latest: at most so many, and of many series fewer, but
+#: never less than a year. Nobody reads 4,000 lines there, and on paper they are 200 sheets; the
+#: workbook and the data have all.
+MOST_LATEST, MOST_ROWS, FEWEST_LATEST = 40, 300, 4
 
 #: Rows that share one header cell; more are cut into parts that are about as long as each other.
 _MOST_TOGETHER = 15
@@ -56,14 +59,18 @@ class Table:
     units: str = ""
     language: str = "en"
 
-    @property
+    @cached_property
     def n_latest(self) -> int:
-        """Return how many rows of each group a page shows, the latest; 0 for all."""
-        along_time = len(self.columns) > 1 and self.columns[1].name in terms.QUARTERS
-        if not along_time or len(self.rows) <= MOST_ROWS:
+        """Return how many rows of each series a page shows, the latest; 0 for all."""
+        n_rows = Counter(map(self._series, self.rows))
+        if not n_rows or not any(column.name in ALONG_TIME for column in self.columns[:2]):
             return 0
-        n_groups = len({row[0].text for row in self.rows})
-        return max(FEWEST_LATEST, MOST_ROWS // n_groups)
+        most = min(MOST_LATEST, max(FEWEST_LATEST, MOST_ROWS // len(n_rows)))
+        return most if max(n_rows.values()) > most else 0
+
+    def _series(self, row: tuple[Cell, ...]) -> str:
+        """Return what a row is a point in time of: nothing where time itself stands first."""
+        return "" if self.columns[0].name in ALONG_TIME else row[0].text
 
     @property
     def header(self) -> tuple[str, ...]:
@@ -97,11 +104,16 @@ class Table:
 
         It stands again after some rows, so that no reader and no sheet of paper is far from it.
         """
-        for _, run in groupby(self.rows, key=lambda row: (row[0].is_header, row[0].text)):
-            rows = list(run)[-self.n_latest :]
+        for _, run in groupby(self._shown(), key=lambda row: (row[0].is_header, row[0].text)):
+            rows = list(run)
             n_parts = -(-len(rows) // _MOST_TOGETHER)
             most = -(-len(rows) // n_parts)
             yield from (rows[at : at + most] for at in range(0, len(rows), most))
+
+    def _shown(self) -> Iterator[tuple[Cell, ...]]:
+        """Yield the rows that a page shows."""
+        for _, series in groupby(self.rows, key=self._series):
+            yield from list(series)[-self.n_latest :]
 
     def _body_html(self, rows: list[tuple[Cell, ...]]) -> str:
         lines = [self._row_html(row) for row in rows]

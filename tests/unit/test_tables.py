@@ -151,3 +151,39 @@ def test_a_bare_result_is_refused() -> None:
                     context())  # fmt: skip
     with pytest.raises(TypeError, match="disclosure policy"):
         tabulate(result)  # type: ignore[arg-type]
+
+
+def along_time(n_series: int, n_quarters: int, first: str = "clinic") -> Table:
+    """A table of series, each row with its own number."""
+    columns = [Column(first, "Which"), Column("period", "Quarter"), Column("n", "n", True)]
+    rows = [
+        [Cell(f"C{i}", f"C{i}", is_header=True), Cell(f"Q{q}", f"Q{q}", is_header=True),
+         Cell(i * 1000 + q, str(i * 1000 + q))]
+        for i in range(n_series) for q in range(n_quarters)
+    ]  # fmt: skip
+    if n_series == 1:
+        columns, rows = columns[1:], [row[1:] for row in rows]
+    return Table("T", "T", tuple(columns), tuple(map(tuple, rows)))
+
+
+@pytest.mark.parametrize(("n_series", "n_shown"), [(1, 40), (5, 40), (30, 10), (200, 4)])
+def test_a_page_shows_the_latest_of_long_series_and_says_so_and_the_data_have_all(
+    n_series: int, n_shown: int
+) -> None:
+    table = along_time(n_series, 60)
+    html = table.to_html()
+    for series in range(n_series):
+        last = [series * 1000 + q for q in range(60 - n_shown, 60)]
+        assert all(f">{number}</td>" in html for number in last)
+        assert f">{last[0] - 1}</td>" not in html
+    assert f"the latest {n_shown} of each. All {60 * n_series:,} rows" in html
+    assert len(table.to_data()["rows"]) == 60 * n_series
+
+
+def test_a_page_shows_all_of_what_is_short_or_does_not_follow_time() -> None:
+    for table in (along_time(7, 40), along_time(1, 40)):
+        assert table.n_latest == 0
+        assert table.to_html().count("<td") == len(table.rows)
+    columns = (Column("clinic", "Clinic"), Column("n", "n", True))
+    rows = tuple((Cell(f"C{i}", f"C{i}", is_header=True), Cell(i, str(i))) for i in range(900))
+    assert Table("T", "T", columns, rows).to_html().count("<td") == 900
