@@ -23,14 +23,19 @@ def read_flow(model: Model, shown: Shown, tag: str) -> None:
         for key in left:
             model.tie({step["n_in"]: 1, key: -1})
         left.append(step["n_out"])
-    released = shown.released
-    for position, row in enumerate(released.frame.to_dict("records")):
-        for name, column in _names(row):
-            key = steps[str(row["step"])][name]
-            if released.hidden.iloc[position][column]:
-                model.hide([key], f"{released.name}, {row['step']} {name}")
+    told = {
+        (str(row["step"]), name): row[column]
+        for row in shown.released.frame.to_dict("records")
+        for name, column in _names(row)
+    }
+    for code, step in steps.items():
+        for name, key in step.items():
+            value = told.get((code, name))
+            # What is told of no more is too few, like what is withheld.
+            if value is None or pd.isna(value):
+                model.hide([key], f"{shown.released.name}, {code} {name}")
             else:
-                model.show([key], int(row[column]))
+                model.show([key], int(value))
 
 
 def _names(row: dict[object, object]) -> list[tuple[str, str]]:

@@ -69,9 +69,11 @@ def _context(cohort: Cohort, question: str) -> Context:
 def _counts(cohort: Cohort, indicator: Indicator, by: str = "") -> pd.DataFrame:
     """Return one line of counts for each level of a column, or one in all."""
     verdict = find_verdicts(cohort, indicator)
-    feet = cohort.feet.loc[verdict.index]
-    group = feet[by] if by else pd.Series("", index=feet.index)
-    table = pd.crosstab(group, verdict).reindex(columns=list(VERDICTS), fill_value=0)
+    group = cohort.feet.loc[verdict.index, by].astype(str) if by else pd.Series("", verdict.index)
+    codes, levels = pd.factorize(group.to_numpy(dtype=object), sort=True)
+    places = pd.Categorical(verdict, categories=VERDICTS).codes
+    counted = np.bincount(codes * len(VERDICTS) + places, minlength=len(levels) * len(VERDICTS))
+    table = pd.DataFrame(counted.reshape(-1, len(VERDICTS)), levels, list(VERDICTS))
     below = table["yes"] + table["no"]
     with np.errstate(invalid="ignore", divide="ignore"):
         share = (table["yes"] / below.where(below > 0)).to_numpy(dtype=float)

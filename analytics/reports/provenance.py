@@ -90,6 +90,7 @@ def _inputs(totals: Totals, policy: Policy) -> list[dict[str, Any]]:
             line |= {name: 0 if fates is None else int(fates[name]) for name in FATES}
         else:
             line |= {"file": f"export {number}", "source_map": f"map {number}"}
+            line["n_rows"] = round_count(source.n_rows, policy)
         inputs.append(line)
     return inputs
 

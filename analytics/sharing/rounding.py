@@ -18,6 +18,9 @@ _LEAST_SHARE_STEP = 0.01
 #: Few of many are shown as nearly none; of how many at least, as a share.
 _MOST_AT_THE_EDGE = 0.05
 
+#: Figures that are of another size than those beside them.
+_OF_OWN_SIZE = ("expected", "spread")
+
 #: Larger than this is no share.
 _WHOLE = 1.0
 
@@ -34,6 +37,9 @@ _BASE = {
 
 #: Lines of one measure that count those lost as this or that.
 _LINES = r"\.(?:seen|lowest|highest)$"
+
+#: Why those did not go on who are too few for each reason to be told.
+FEW = "too_few_each"
 
 #: Why units were not counted.
 _NOT_COUNTED = ("outside", "immature", "unknown")
@@ -84,7 +90,7 @@ def round_table(
     if result.groups and result.shape is ESTIMATES:
         shown = shown.assign(**{c: pd.array([pd.NA] * len(shown), "Int64") for c in _NOT_COUNTED})
     if result.shape.name not in _BASE:
-        return shown, shown.isna() & frame.notna()
+        return _join_few_reasons(shown, shown.isna() & frame.notna())
     base, is_split = _BASE[result.shape.name]
     shown = _round_figures(result, frame, shown, policy)
     hidden = shown.isna() & frame.notna()
@@ -93,6 +99,16 @@ def round_table(
         kept = shown["n" if "n" in shown else base].notna()
         shown, hidden = (f.loc[kept].reset_index(drop=True) for f in (shown, hidden))
     return shown, hidden
+
+
+def _join_few_reasons(
+    shown: pd.DataFrame, hidden: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return a flow whose reasons of too few each are one line of a step, not told apart."""
+    few = hidden["n_reason"]
+    again = shown.loc[few].duplicated("step").reindex(shown.index, fill_value=False)
+    shown = shown.assign(reason=shown["reason"].mask(few, FEW))
+    return tuple(f.loc[~again].reset_index(drop=True) for f in (shown, hidden))  # type: ignore[return-value]
 
 
 def _without_line_counts(shown: pd.DataFrame) -> pd.DataFrame:
@@ -140,11 +156,11 @@ def _round_figures(
     scales = _find_scales(result, frame)
     figures = [c for c in result.shape.of_kind("figure") if c != "p"]
     values = {c: frame[c].to_numpy(dtype=float, na_value=np.nan) for c in figures}
-    steps = _find_steps(np.column_stack([*values.values()]), scales, n, policy)
+    steps = _find_steps(values, scales, n, policy)
     side = _find_sides(frame, scales, policy)
     gone |= (side != 0) & (n < policy.smallest_count / _MOST_AT_THE_EDGE)
     for column in figures:
-        stepped = to_step(values[column], steps, column)
+        stepped = to_step(values[column], steps[column], column)
         if column in ("estimate", "lower", "upper"):
             # Nearly none, and nearly all: that a few are left must not tell how few.
             known = ~np.isnan(stepped)
@@ -217,13 +233,17 @@ def _find_scales(result: Result, frame: pd.DataFrame) -> np.ndarray:
 
 
 def _find_steps(
-    values: np.ndarray, scales: np.ndarray, n: np.ndarray, policy: Policy
-) -> np.ndarray:
-    """Return the step of each row: of the whole for a share, else of the figure itself."""
+    values: dict[str, np.ndarray], scales: np.ndarray, n: np.ndarray, policy: Policy
+) -> dict[str, np.ndarray]:
+    """Return the steps of each figure by row: of the whole for a share, else of its size."""
+    main = values.get("estimate", values.get("centre", np.full(len(n), np.nan)))
+    largest = np.nan_to_num(np.abs(np.column_stack([*values.values()]))).max(axis=1)
+    sizes = np.where(np.nan_to_num(main) != 0, np.abs(main), largest)
     with np.errstate(divide="ignore", invalid="ignore"):
-        sizes = np.abs(np.where(np.isnan(values[:, 0]), 0.0, values[:, 0]))
-        of_figure = _up_the_ladder(sizes * policy.smallest_count / n)
-    return np.where(scales == "percent", share_step(n, policy), of_figure)
+        part = policy.smallest_count / n
+        steps = np.where(scales == "percent", share_step(n, policy), _up_the_ladder(sizes * part))
+        own = {c: _up_the_ladder(np.abs(values[c]) * part) for c in _OF_OWN_SIZE if c in values}
+    return dict.fromkeys(values, steps) | own
 
 
 def _up_the_ladder(size: np.ndarray) -> np.ndarray:
