@@ -91,6 +91,25 @@ def records(
     _tell(f"Written: {folder}")
 
 
+@app.command(short_help="Write all numbers as tables, whatever the size.")
+def numbers(
+    settings: SettingsFile,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to write.")],
+    cut_off: CutOff = "",
+    audience: Annotated[str, typer.Option(help="Who reads it: internal or public.")] = "",
+    language: Annotated[str, typer.Option(help="Language of the words, such as en.")] = "",
+) -> None:
+    """Write indicators, curves, hazard ratios and casts of a network that no memory holds."""
+    from analytics.reports.console import follow_steps
+    from analytics.reports.numbers import NUMBER_STEPS, produce_numbers
+    from analytics.reports.settings import read_settings
+
+    read = read_settings(settings, cut_off=cut_off, audience=audience, language=language)
+    with follow_steps(NUMBER_STEPS, read.language) as tell:
+        produce_numbers(read, folder, tell)
+    _tell(f"Written: {folder}")
+
+
 @app.command(short_help="Print what a figure counts.")
 def define(
     code: Annotated[

@@ -19,7 +19,7 @@ from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
-import pyarrow.parquet as pq
+import pyarrow as pa
 
 from analytics.courses.cohort import Cohort, cohort_of_feet
 from analytics.courses.network import Network
@@ -27,7 +27,7 @@ from analytics.definitions import protocol as windows
 from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.foot_facts import FOOT
 from analytics.intake.engine import Engine, Mapper, working
-from analytics.intake.frames import read_frame, stack_frames
+from analytics.intake.frames import from_arrow, read_names, read_table
 from analytics.stats.blocks import Each, told_to
 
 #: Feet from which on a batch is full. About a kilobyte of memory a foot while they are looked at.
@@ -143,7 +143,7 @@ def open_batches(network: Network, engine: Engine, *, full: int = BATCH_FEET) ->
         Feet from which on a batch is full.
     """
     work = network.work
-    feet = [pq.read_metadata(part / _FILE).num_rows for part in network.parts]
+    feet = [read_table(part / _FILE, ["side"]).num_rows for part in network.parts]
     places = plan_batches(network.parts, feet, full)
     kind = engine.kind
     if kind == "auto":
@@ -190,11 +190,11 @@ def _ask(piece: _Piece) -> list[tuple[Any, _Laid]]:
 
 def read_feet(places: Sequence[Path], wanted: frozenset[str]) -> pd.DataFrame:
     """Return some columns of the feet of some parts; a carried column that none has is missing."""
-    frames = []
+    tables = []
     for place in places:
-        there = pq.read_schema(place / _FILE).names
-        frames.append(read_frame(place / _FILE, [name for name in there if name in wanted]))
-    feet = stack_frames(frames)
+        there = read_names(place / _FILE)
+        tables.append(read_table(place / _FILE, [name for name in there if name in wanted]))
+    feet = from_arrow(pa.concat_tables(tables, promote_options="default"))
     carried = sorted(name for name in wanted if name.startswith(EXTRA_PREFIX))
     nothing = {name: pd.NA for name in carried if name not in feet.columns}
     return feet.assign(**nothing).astype(dict.fromkeys(nothing, "string"))

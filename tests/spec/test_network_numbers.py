@@ -1,0 +1,108 @@
+"""Numbers of a network in parts are those of its cohort in memory.
+
+The analyses in memory rest on estimators that ``tests/reference`` checks against R, printed tables
+and other libraries; equality carries those checks over.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from demo import demo_cohort
+from drawn import cohort_of
+from feet_in_parts import (
+    assert_same,
+    deal_children,
+    in_memory,
+    in_parts,
+    write_parts,
+)
+from networks_drawn import as_one, draw_rows, write_exports
+
+from analytics.analyses.in_parts import plan_batches, read_feet
+from analytics.courses.network import settle_network
+from analytics.intake.engine import Engine
+
+FOOT = """
+child side  started_on corrected_on brace_on   relapse_on last_seen_on n_casts is_corrected pirani_start clinic
+c1    left  2024-01-01 2024-02-01   2024-02-02 .          2025-01-01   5       yes          4.0          A
+"""  # noqa: E501
+
+
+@pytest.fixture(scope="module")
+def expected():
+    """The numbers of the demo in memory, by name, each worked out once."""
+    kept = {}
+
+    def find(result):
+        if result.name not in kept:
+            kept[result.name] = in_memory(demo_cohort(), result)
+        return kept[result.name]
+
+    return find
+
+
+@pytest.mark.parametrize("n_parts", [1, 2, 9])
+def test_numbers_of_the_demo_in_parts_are_those_in_memory(tmp_path, expected, n_parts):
+    cohort = demo_cohort()
+    found = in_parts(write_parts(cohort, tmp_path, deal_children(cohort, n_parts)))
+    assert len(found) == 27
+    for result in found:
+        assert_same(result, expected(result))
+
+
+def test_the_order_of_parts_changes_nothing_but_the_last_digits(tmp_path, expected):
+    cohort = demo_cohort()
+    chosen = deal_children(cohort, 4)[::-1]
+    nobody = np.zeros(len(cohort.feet), dtype=bool)
+    event = cohort.feet["relapse_on"].notna()
+    with_event = event.groupby(cohort.feet["child"]).transform("any").to_numpy()
+    # An empty part, and one in which nothing happens.
+    chosen = [nobody, *(own & with_event for own in chosen), ~with_event]
+    for result in in_parts(write_parts(cohort, tmp_path, chosen)):
+        assert_same(result, expected(result))
+
+
+def test_processes_give_the_very_numbers_of_one_process_whatever_ends_first(tmp_path):
+    cohort = demo_cohort()
+    network = write_parts(cohort, tmp_path, deal_children(cohort, 3))
+    pairs = zip(in_parts(network), in_parts(network, Engine("processes", 2)), strict=True)
+    for one, other in pairs:
+        pd.testing.assert_frame_equal(one.frame, other.frame, check_exact=True)
+        assert one.context == other.context
+
+
+@pytest.mark.parametrize("full", [1, 1000])
+def test_numbers_of_settled_exports_with_moved_children_are_those_in_memory(tmp_path, full):
+    exports = write_exports(tmp_path, draw_rows(3, 9))
+    cohort = as_one(exports)[1]
+    with settle_network(exports, Engine("serial", part_bytes=1)) as network:
+        found = in_parts(network, full=full)
+    for result in found:
+        assert_same(result, in_memory(cohort, result))
+
+
+@pytest.mark.parametrize("n_feet", [0, 1])
+def test_one_foot_or_none_is_answered_as_in_memory(tmp_path, n_feet):
+    cohort = cohort_of(FOOT)
+    cohort = replace(cohort, feet=cohort.feet.iloc[:n_feet])
+    network = write_parts(cohort, tmp_path, [np.ones(n_feet, dtype=bool)])
+    for result in in_parts(network):
+        assert_same(result, in_memory(cohort, result))
+
+
+def test_batches_hold_parts_in_order_and_none_without_feet():
+    places = [str(n) for n in range(6)]
+    assert plan_batches(places, [3, 0, 4, 9, 1, 1], 6) == (("0", "2"), ("3",), ("4", "5"))
+    assert plan_batches(places[:1], [0], 6) == ()
+
+
+def test_only_the_columns_asked_for_are_read_and_a_carried_one_that_none_has_is_missing(tmp_path):
+    cohort = cohort_of(FOOT)
+    network = write_parts(cohort, tmp_path, [np.ones(1, dtype=bool)])
+    feet = read_feet(network.parts, frozenset({"child", "n_casts", "extra_ward", "few_children"}))
+    assert list(feet.columns) == ["child", "n_casts", "extra_ward"]
+    assert feet["extra_ward"].isna().all()
