@@ -124,6 +124,10 @@ class PValue(float):
     """A p value: the display room writes it in its own way, as in ``< 0.001``."""
 
 
+class Share(float):
+    """A share (0 to 1) whose percent sign stands in the words around it."""
+
+
 @dataclass(frozen=True)
 class Phrase:
     """A sentence to be said later in any language: a label key and its values.

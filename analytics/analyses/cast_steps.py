@@ -12,7 +12,7 @@ from analytics.analyses.context import Method, describe, why_not
 from analytics.analyses.groups import typed
 from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
-from analytics.results import CURVE, ESTIMATES, Context, Phrase, Result
+from analytics.results import CURVE, ESTIMATES, Context, Phrase, Result, Share
 from analytics.stats.steps import fit_steps, mean_steps, step_chances
 from analytics.stats.survival import SurvivalCurve, kaplan_meier
 
@@ -27,6 +27,9 @@ _METHOD = Method(
 STATE = "correction_free"
 #: Reasons for which a foot has no casts to count.
 LEFT_OUT = ("no_cast_recorded", "casts_not_known")
+
+#: A smaller share than this is not worth a note: it would be written as nothing.
+LEAST_TOLD = 0.0005
 
 
 def curve(cohort: Cohort, *, by: Sequence[str] = ()) -> Result:
@@ -201,6 +204,6 @@ def _beyond(rows: pd.DataFrame, score: str) -> tuple[Phrase, ...]:
     )
     middle = float(rows[score].median())
     last = step_chances(model, [[middle]]).iloc[-1]
-    share = round(100 * float(last["not_yet"]), 1)
-    values = {"score": middle, "last": int(last["step"]), "share": share}
-    return (Phrase("note.beyond_last_cast", values),) if share else ()
+    share = float(last["not_yet"])
+    values = {"score": middle, "last": int(last["step"]), "share": Share(share)}
+    return (Phrase("note.beyond_last_cast", values),) if share > LEAST_TOLD else ()

@@ -184,7 +184,7 @@ def effects_over_time(cohort: Cohort, endpoint: str = "relapse") -> Result:
     method = Method(Phrase("method.cox_over_time"), _REFERENCE, notes)
     is_event = (design.rows["ended"] == EVENT).to_numpy()
     context = replace(
-        describe(cohort, f"{endpoint}_effects_over_time", feet, method=method),
+        describe(cohort, f"{endpoint}_effects_over_time", feet, method=method, unit="spell"),
         n_events=int(is_event.sum()),
         exclusions=followed.exclusions,
     )

@@ -14,7 +14,7 @@ from analytics.analyses.design import Covariate, Design, build_design, effects_f
 from analytics.analyses.groups import typed
 from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
-from analytics.results import EFFECTS, PROFILE, Phrase, Result
+from analytics.results import EFFECTS, PROFILE, Phrase, Result, Share
 from analytics.stats.counts import log_linear
 from analytics.stats.missing import (
     combine,
@@ -160,7 +160,7 @@ def _imputed(
     interval = combined_interval(combined)
     se = np.sqrt(np.diag(combined.covariance))
     frame = _frame(designs[0], (interval.estimate, se, combined.degrees))
-    values = {"n_copies": n_copies, "share": round(100 * float(combined.missing_share[1]), 1)}
+    values = {"n_copies": n_copies, "share": Share(combined.missing_share[1])}
     return frame, [Phrase("note.imputed", values)]
 
 

@@ -14,7 +14,7 @@ from analytics.analyses.groups import join, typed
 from analytics.courses.cohort import Cohort
 from analytics.definitions.indicator import Indicator
 from analytics.errors import NotEstimableError
-from analytics.results import TREND, Context, Phrase, Result
+from analytics.results import TREND, Context, Phrase, Result, Share
 from analytics.stats.funnel import outside
 from analytics.stats.trend import exact_chart, false_alarm_rates, rule_signals
 
@@ -197,7 +197,7 @@ def _false_alarms(size: tuple[int, int], seed: int, chances: _Chances) -> tuple[
     if n_points not in chances:
         chances[n_points] = false_alarm_rates(n_points, rng=np.random.default_rng(seed))
     chance = chances[n_points]
-    values = {name: round(100 * share, 1) for name, share in chance.items()}
+    values = {name: Share(share) for name, share in chance.items()}
     said = Phrase("note.false_alarms", {"n": n_points, **values})
     if n_series < 2:
         return (said,)

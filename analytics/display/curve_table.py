@@ -42,20 +42,25 @@ def is_coarse(released: Released) -> bool:
     return released.policy.smallest_count > 0
 
 
+def marks(released: Released) -> np.ndarray:
+    """Return the times, from 0, that are marked on the axis: whole units that readers count in."""
+    if released.frame.empty:
+        return np.empty(0)
+    end = float(released.frame["time"].max())
+    return np.arange(0.0, end + _NEAR, _step(end, released.context.time_unit))
+
+
 def ticks(released: Released) -> np.ndarray:
     """Return the times, from 0, at which the table below the curve is read.
 
-    They are whole units of time; where only the ends of steps are known, the ends next to those.
+    They are those of ``marks``; where only the ends of steps are known, the ends next to those.
     """
-    if released.frame.empty:
-        return np.empty(0)
-    times = np.unique(released.frame["time"].to_numpy(dtype=float))
-    end = float(times[-1])
-    step = _step(end, released.context.time_unit)
-    wanted = np.arange(0.0, end + _NEAR, step)
-    if not is_coarse(released):
+    wanted = marks(released)
+    if not is_coarse(released) or not len(wanted):
         return wanted
+    times = np.unique(released.frame["time"].to_numpy(dtype=float))
     near = times[np.abs(times[:, None] - wanted[None, :]).argmin(axis=0)]
+    step = _step(float(times[-1]), released.context.time_unit)
     picked = [near[0]]
     for time in near[1:]:
         if time - picked[-1] > step * _LEAST_APART:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from textwrap import wrap
 
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -70,6 +71,18 @@ def draw_boxes(released: Released, language: str) -> Figure:
             goes_on=bool(following) and following[0].entry is None,
         )
     return figure
+
+
+def find_ways(released: Released) -> list[tuple[pd.Index, float]]:
+    """Return the rows of each way, from its first box to its last, and the inches that it takes."""
+    ways: list[tuple[list[pd.Index], float]] = []
+    steps = [rows.index for _, rows in released.frame.groupby("step", sort=False)]
+    for rows, stage in zip(steps, _stages(released, "en"), strict=True):
+        if stage.entry or not ways:
+            ways.append(([], 0.0))
+        before, height = ways[-1]
+        ways[-1] = ([*before, rows], height + _height(stage))
+    return [(pd.Index(np.concatenate(rows)), height) for rows, height in ways]
 
 
 def _stages(released: Released, language: str) -> list[_Stage]:

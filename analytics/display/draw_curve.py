@@ -13,7 +13,14 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 
 from analytics.definitions.labels import label
 from analytics.display import numbers, terms
-from analytics.display.curve_table import count_words, is_coarse, parts_of, read_at, ticks
+from analytics.display.curve_table import (
+    count_words,
+    is_coarse,
+    marks,
+    parts_of,
+    read_at,
+    ticks,
+)
 from analytics.display.numbers import DAYS_IN_YEAR
 from analytics.display.theme import (
     PALE,
@@ -70,12 +77,14 @@ def _name(key: tuple[object, ...], released: Released, language: str) -> str:
 
 
 def _with_table(lines: Sequence[_Line], released: Released, language: str) -> Figure:
-    at = ticks(released)
+    at, marked = ticks(released), marks(released)
     tables = [read_at(line.rows, at) for line in lines]
     counts = ["at_risk", "censored", "events"]
     if any(table["waiting"].gt(0).any() for table in tables):
         counts = ["waiting", *counts]
-    n_lines = len(counts) * len(lines) + len(lines)
+    # The table says its own times where they are not those of the axis.
+    says_times = len(at) != len(marked) or not np.allclose(at, marked)
+    n_lines = len(counts) * len(lines) + len(lines) + says_times
     below = _LINE_HEIGHT * n_lines + 0.1
     figure = new_figure(_CURVE_HEIGHT + below)
     top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=[_CURVE_HEIGHT, below])
@@ -83,11 +92,13 @@ def _with_table(lines: Sequence[_Line], released: Released, language: str) -> Fi
         _draw_line(top, line, is_steps=not is_coarse(released))
     _name_ends(top, lines)
     _set_axes(top, released, language)
-    top.set_xticks(at)
+    top.set_xticks(marked)
     top.set_xlim(-0.02 * _end(released), _end(released) * 1.02)
     top.tick_params(labelbottom=True)
     words = {count: fit(count_words(count, released, language)) for count in counts}
     _write_table(bottom, lines, tables, words=words, language=language)
+    if says_times:
+        _write_times(bottom, at, released, language)
     return figure
 
 
@@ -159,7 +170,7 @@ def _set_axes(axes: Axes, released: Released, language: str) -> None:
     axes.grid(axis="y", color=PALE, linewidth=0.7)
     axes.set_axisbelow(True)
     unit = _time_unit(released)
-    divide = {"year": DAYS_IN_YEAR, "month": DAYS_IN_YEAR / 12}.get(unit, 1.0)
+    divide = _days_in(unit)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: _tick(x / divide, language)))
     axes.set_xlabel(label(language, f"axis.time_{unit}"))
 
@@ -171,6 +182,10 @@ def _time_unit(released: Released) -> str:
     if is_coarse(released):
         return "month"
     return "year" if end >= 2 * DAYS_IN_YEAR else "month" if end >= 92 else "day"
+
+
+def _days_in(unit: str) -> float:
+    return {"year": DAYS_IN_YEAR, "month": DAYS_IN_YEAR / 12}.get(unit, 1.0)
 
 
 def _tick(value: float, language: str) -> str:
@@ -210,6 +225,21 @@ def _write_table(
         side.set_visible(False)
 
 
+def _write_times(axes: Axes, times: np.ndarray, released: Released, language: str) -> None:
+    """Write above the table the times at which it was read."""
+    unit = _time_unit(released)
+    place = axes.get_ylim()[1] - 0.5
+    for time in times:
+        words = _tick(time / _days_in(unit), language)
+        axes.text(time, place, words, ha="center", va="center", fontsize=7.5, color=QUIET)
+    names = [
+        *(tick.get_text() for tick in axes.get_yticklabels()),
+        label(language, f"axis.time_{unit}"),
+    ]
+    axes.set_yticks([*axes.get_yticks(), place], names, fontsize=7.5)
+    axes.set_ylim(top=place - 0.6)
+
+
 def _in_panels(lines: Sequence[_Line], released: Released, language: str) -> Figure:
     """Draw each curve in a panel of its own, with all others pale behind it."""
     height = -(-len(lines) // _PANEL_COLUMNS)
@@ -225,7 +255,7 @@ def _in_panels(lines: Sequence[_Line], released: Released, language: str) -> Fig
             axes.plot(time, value, color=RULE, linewidth=0.6, drawstyle="steps-post")
         _draw_line(axes, lines[number], is_steps=not is_coarse(released))
         _set_axes(axes, released, language)
-        axes.set_xticks(ticks(released)[::2])
+        axes.set_xticks(marks(released)[::2])
         axes.set_title(fold(lines[number].name, width=28), fontsize=8.5)
         is_last = number + _PANEL_COLUMNS >= len(lines)
         axes.tick_params(labelbottom=is_last)

@@ -10,11 +10,8 @@ from analytics.definitions.labels import label
 from analytics.display import numbers, terms
 from analytics.display.draw_boxes import draw_boxes
 from analytics.display.estimate_sentences import count_words
-from analytics.display.theme import PALE, QUIET, RULE, SERIES, fit, fold, new_figure
+from analytics.display.theme import PALE, QUIET, RULE, SERIES, STEP_HEIGHT, fit, fold, new_figure
 from analytics.sharing.protect import Released
-
-_STEP_HEIGHT = 0.62
-_MOST_STEPS = 24
 
 
 def draw_flow(released: Released, language: str) -> Figure:
@@ -23,27 +20,23 @@ def draw_flow(released: Released, language: str) -> Figure:
         return draw_boxes(released, language)
     keys = [*released.groups, "step"]
     steps = list(released.frame.groupby(keys, sort=False, dropna=False))
-    shown = steps[:_MOST_STEPS]
-    figure = new_figure(_STEP_HEIGHT * len(shown) + 0.35)
+    figure = new_figure(STEP_HEIGHT * len(steps) + 0.35)
     axes = figure.add_subplot()
     largest = released.frame["n_in"].max()
     scale = 1.0 if pd.isna(largest) else max(float(largest), 1.0)
     names = []
-    for place, (key, rows) in enumerate(shown):
+    for place, (key, rows) in enumerate(steps):
         _draw_step(axes, place, rows, scale=scale, language=language)
         name = label(language, f"step.{key[-1]}")
         where = terms.group(released.groups, key[:-1], language)
         names.append(f"{fit(where, longest=24)}\n{name}")
-    axes.set_yticks(range(len(shown)), names)
-    axes.set_ylim(len(shown) - 0.3, -0.45)
+    axes.set_yticks(range(len(steps)), names)
+    axes.set_ylim(len(steps) - 0.3, -0.45)
     axes.set_xlim(0, 1.0)
     axes.tick_params(axis="y", length=0)
     axes.xaxis.set_visible(False)
     for side in ("left", "bottom"):
         axes.spines[side].set_visible(False)
-    if len(steps) > len(shown):
-        more = label(language, "axis.more_rows", n=len(steps) - len(shown))
-        axes.set_title(more, color=QUIET, fontsize=8)
     return figure
 
 

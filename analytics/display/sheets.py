@@ -9,8 +9,15 @@ from numbers import Real
 import numpy as np
 import pandas as pd
 
-from analytics.display.theme import FOLDED_HEIGHT, PANEL_HEIGHT, ROW_HEIGHT, panel_of_rows
-from analytics.results import COMPARISON, EFFECTS, ESTIMATES, PROFILE, TREND
+from analytics.display.draw_boxes import find_ways
+from analytics.display.theme import (
+    FOLDED_HEIGHT,
+    PANEL_HEIGHT,
+    ROW_HEIGHT,
+    STEP_HEIGHT,
+    panel_of_rows,
+)
+from analytics.results import COMPARISON, EFFECTS, ESTIMATES, FLOW, PROFILE, TREND
 from analytics.sharing.protect import Released
 
 #: Inches: as high as a figure may be beside a heading and its caption on a sheet of A4.
@@ -120,6 +127,16 @@ def _cut_rows(released: Released) -> _Cut:
     return [_Piece(run, height * len(run)) for run in runs], len(released.frame) - len(shown)
 
 
+def _cut_flow(released: Released) -> _Cut:
+    """Cut a diagram where another way begins; by groups, between two steps."""
+    if not released.groups:
+        return [_Piece(rows, height) for rows, height in find_ways(released)], 0
+    keys = [*released.groups, "step"]
+    runs = [rows.index for _, rows in released.frame.groupby(keys, sort=False, dropna=False)]
+    shown = runs[:_MOST_PANELS]
+    return [_Piece(run, STEP_HEIGHT) for run in shown], len(runs) - len(shown)
+
+
 def _cut_profile(released: Released) -> _Cut:
     runs = _runs(released.frame, released.frame["variable"])
     return [_Piece(run, ROW_HEIGHT * len(run) + 0.3) for run in runs], 0
@@ -147,6 +164,7 @@ def _runs(frame: pd.DataFrame, key: pd.Series) -> list[pd.Index]:
 
 
 _CUTS: dict[str, Callable[[Released], _Cut]] = {
+    FLOW.name: _cut_flow,
     ESTIMATES.name: _cut_estimates,
     TREND.name: _cut_trend,
     COMPARISON.name: _cut_rows,

@@ -234,8 +234,9 @@ def _effects(released: Released, language: str) -> Made:
 def _trend(released: Released, language: str) -> Made:
     write, scale = _Writer(released, language), scale_of_trend(released)
     columns = [*write.group_columns(), write.column("period")]
-    figures = ("estimate", "centre", "lower_limit", "upper_limit")
-    counts = ("numerator", "denominator")
+    counts, is_told = ("numerator", "denominator"), released.frame.notna() | released.hidden
+    limits = [name for name in ("centre", "lower_limit", "upper_limit") if is_told[name].any()]
+    figures = ("estimate", *limits)  # a running sum has no centre and no lower limit
     # Of a ratio nothing is a yes: what is above the line is counted by itself.
     above = "numerator" if is_share_of(released) else "counted_above"
     columns += [write.column(name, is_number=True) for name in (above, "denominator", *figures)]

@@ -30,6 +30,9 @@ ROW_HEIGHT = 0.27
 #: A row whose name may take two lines, and a panel of points along time.
 FOLDED_HEIGHT, PANEL_HEIGHT = 0.36, 1.9
 
+#: A step of a flow with its bar and the words below it.
+STEP_HEIGHT = 0.62
+
 #: More rows than this in one panel cannot be read; the rest stand in the table.
 MOST_IN_PANEL = 40
 

@@ -9,7 +9,7 @@ from numbers import Integral, Real
 from analytics.definitions.labels import label, labels
 from analytics.display import measures, numbers, terms
 from analytics.display.sentences import SENTENCES
-from analytics.results import Phrase, PValue
+from analytics.results import Phrase, PValue, Share
 from analytics.sharing.protect import Released
 
 #: Groups that the question itself names.
@@ -48,15 +48,21 @@ def _word(value: object, language: str, *, months_only: bool) -> str:
     if isinstance(value, date):
         write = numbers.month if months_only else numbers.day
         return write(value, language)
-    if isinstance(value, Integral):
-        return numbers.count(int(value), language)
+    if isinstance(value, Real):
+        return _number(value, language)
+    return terms.clean(value)
+
+
+def _number(value: Real, language: str) -> str:
+    if isinstance(value, Share):
+        return numbers.percent_number(value, language)
     if isinstance(value, PValue):
         return numbers.p_value(value, language)
-    if isinstance(value, Real):
-        size = abs(float(value))
-        places = 1 if size >= 10 else 2 if size >= 0.1 else 3
-        return numbers.decimal(float(value), language, places=places)
-    return terms.clean(value)
+    if isinstance(value, Integral):
+        return numbers.count(int(value), language)
+    size = abs(float(value))
+    places = 1 if size >= 10 else 2 if size >= 0.1 else 3
+    return numbers.decimal(float(value), language, places=places)
 
 
 def title(released: Released, language: str) -> str:

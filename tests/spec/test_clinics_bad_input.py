@@ -219,7 +219,7 @@ def test_a_score_missing_in_half_the_rows_is_counted_and_imputed() -> None:
     assert complete["lower"] < truth < complete["upper"]
     assert imputed["lower"] < truth < imputed["upper"]
     notes = {note.key: note.values for note in result.context.notes}
-    assert notes["note.imputed"]["n_copies"] >= 40 and notes["note.imputed"]["share"] > 5
+    assert notes["note.imputed"]["n_copies"] >= 40 and notes["note.imputed"]["share"] > 0.05
     assert "with imputed values" in shown(result)
     # Clinics still have all their feet: a missing score takes the middle one.
     assert clinics.casts(cohort).frame["denominator"].sum() == n_corrected

@@ -199,6 +199,18 @@ def test_a_curve_steps_through_its_events_and_ends_where_it_was_cut() -> None:
     assert top.get_xticks().tolist() == sorted({t.get_position()[0] for t in below.texts})
 
 
+def test_a_public_curve_has_whole_months_on_its_axis_and_says_when_the_table_was_read() -> None:
+    # The steps of a public curve end where enough has happened: seldom at a whole year.
+    rows = [(float(t), t % 21 == 0) for t in range(200, 1300, 3) if not 600 < t < 760]
+    released = protect(curve_result({"": rows * 3}), PUBLIC)
+    top, below = draw(released).axes
+    assert [t.get_text() for t in top.get_xticklabels()][:3] == ["0", "12", "24"]
+    told = {t.get_position()[0] for t in below.texts}
+    assert told <= set(released.frame["time"].astype(float)) and not told <= set(top.get_xticks())
+    assert below.get_yticklabels()[-1].get_text() == "Months"
+    assert len({t.get_position()[1] for t in below.texts}) == 4
+
+
 def test_the_numbers_below_a_curve_add_up_to_all_at_every_tick() -> None:
     released = protect(curves(""), INTERNAL)
     below = draw(released).axes[1]

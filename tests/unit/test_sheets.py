@@ -15,7 +15,7 @@ from analytics.display.figures import draw
 from analytics.display.sheets import MOST_HEIGHT, split
 from analytics.display.tables import Cell, Column, Table
 from analytics.display.theme import move_apart
-from analytics.results import EFFECTS, ESTIMATES, PROFILE, TREND, Phrase, Result
+from analytics.results import EFFECTS, ESTIMATES, FLOW, PROFILE, TREND, Phrase, Result
 from analytics.sharing.protect import protect
 
 #: Inches of a figure beside its panels: axis, room at the edges.
@@ -111,6 +111,25 @@ def test_what_fits_stays_whole_and_an_empty_result_too() -> None:
         released = protect(result, INTERNAL)
         assert split(released).parts == (released,)
     assert len(split(protect(effects(0), INTERNAL)).parts) == 1
+
+
+def test_a_diagram_is_cut_where_another_way_begins() -> None:
+    lines = [
+        ("rows_kept", 31517, 31499, "rows_merged", 18),
+        ("children_seen", 1995, 1990, "not_seen", 5),
+    ]
+    chain = ("started", "corrected", "braced", "braced_2y", "followed_2y", "lasting_2y")
+    n = 2958
+    for step in chain:
+        lines += [(step, n, n - 60, reason, 10) for reason in ("lost", "died", "relapsed") * 2]
+        n -= 60
+    frame = pd.DataFrame(lines, columns=list(FLOW.columns))
+    released = protect(Result(FLOW, frame, context("feet")), INTERNAL)
+    parts = split(released).parts
+    assert [set(part.frame["step"]) for part in parts] == [
+        {"rows_kept", "children_seen"}, set(chain)
+    ]  # fmt: skip
+    assert sum(len(part.frame) for part in parts) == len(frame)
 
 
 def test_panels_that_are_left_to_the_table_are_counted_below_the_figure() -> None:

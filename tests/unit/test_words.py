@@ -14,7 +14,7 @@ from analytics.definitions.policies import INTERNAL, PUBLIC, Policy
 from analytics.display import measures, numbers, terms
 from analytics.display.block import BLOCK_TYPE, Block
 from analytics.display.words import alt, notes, say, tell
-from analytics.results import EFFECTS, ESTIMATES, FLOW, Phrase, PValue, Result
+from analytics.results import EFFECTS, ESTIMATES, FLOW, Phrase, PValue, Result, Share
 from analytics.sharing.protect import protect
 
 
@@ -225,6 +225,13 @@ def test_a_p_value_in_a_note_is_written_as_its_language_writes_numbers(
     phrase = Phrase("note.straight", {"p": PValue(p)})
     for language, words in written.items():
         assert words in say(phrase, language)
+
+
+def test_a_share_in_a_note_is_written_as_a_percentage_and_never_rounded_to_nothing() -> None:
+    values = {"score": 3, "last": 9, "share": Share(0.0512)}
+    assert "5,1\N{NO-BREAK SPACE}%" in say(Phrase("note.beyond_last_cast", values), "es")
+    told = say(Phrase("note.beyond_last_cast", values | {"share": Share(0.0001)}), "en")
+    assert "<0.1%" in told
 
 
 def test_a_number_in_a_note_has_about_three_figures() -> None:
