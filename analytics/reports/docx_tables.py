@@ -107,8 +107,8 @@ def _widths(rows: _Rows, width: float, size: float) -> list[int]:
     """
     least, wanted = _least(rows, size), _wanted(rows, size)
     more = [max(want - need, 0.0) for want, need in zip(wanted, least, strict=True)]
-    left = width - sum(least)
-    share = min(left / sum(more), 1.0) if left > 0 and sum(more) else 0.0
+    left, asked = width - sum(least), sum(more)
+    share = min(left / asked, 1.0) if left > 0 and asked > 0 else 0.0
     scale = min(width / sum(least), 1.0)
     return [
         round((need * scale + share * extra) * _TWIPS)
