@@ -65,7 +65,7 @@ def answer(settings: Path, chapter: str, **given: str) -> tuple[dict[str, Block]
             exec(compile(tree, cell.id, "exec"), space)
             value = eval(compile(ast.Expression(last.value), cell.id, "eval"), space) if last else 0
             if isinstance(value, Block):
-                assert value.table and value.sentences and (cell.id not in DRAWN or value.svg)
+                assert value.table and value.sentences and (cell.id not in DRAWN or value.svgs)
                 shown[cell.id] = value
         except AnalyticsError as error:
             failed[cell.id] = str(error)
