@@ -22,6 +22,9 @@ from analytics.sharing.surroundings import protect_context
 
 __all__ = ["Released", "protect"]
 
+#: Groups each of which holds everybody: the same people seen in several ways.
+_NO_SPLIT = frozenset({"currency", "parameter", "method", "definition", "multiple"})
+
 #: Frames beside a result that hold no count of people and may go with any policy.
 _HARMLESS_BESIDE = ("limits",)
 
@@ -119,7 +122,7 @@ def is_too_fine(result: Result) -> bool:
 
     The periods of a trend are one of them.
     """
-    n_splits = len(result.groups) + (result.shape is TREND)
+    n_splits = len({*result.groups} - _NO_SPLIT) + (result.shape is TREND)
     return n_splits > 1 and result.shape is not CURVE
 
 

@@ -217,6 +217,15 @@ def test_a_table_split_by_two_columns_is_withheld_whole() -> None:
     assert "withheld" in findings(released, "en")[0]
 
 
+def test_the_same_people_in_two_currencies_are_not_split_by_it() -> None:
+    rows = [{"period": "2024", "currency": "USD", "measure": "cost_per_child", "n": 430,
+             "denominator": 431, "numerator": 62000, "estimate": 62000 / 431, "lower": None,
+             "upper": None}]  # fmt: skip
+    shown = protect(estimates(rows, "period", "currency"), PUBLIC).frame
+    assert shown["estimate"].tolist() == pytest.approx([144.0])
+    assert shown["denominator"].tolist() == [430]
+
+
 def test_the_context_says_months_and_no_exact_or_small_count() -> None:
     result = estimates(
         [{"n": 50, "denominator": 50, "numerator": 25}],
