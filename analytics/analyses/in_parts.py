@@ -11,7 +11,7 @@ import pickle
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import chain
 from pathlib import Path
@@ -179,7 +179,9 @@ def _ask(piece: _Piece) -> list[tuple[Any, _Laid]]:
     cohort = cohort_of_feet(feet, piece.cut_off, piece.protocol)
     answers = []
     for place, question in enumerate(piece.questions):
-        facts, blocks = question.look(cohort)
+        # Rows are picked many times: a frame of its own columns takes a fraction of the time.
+        own = feet.columns.intersection(list(question.columns))
+        facts, blocks = question.look(replace(cohort, feet=feet[own]))
         laid = _Laid(piece.folder / f"{place}-{piece.number}", len(blocks))
         if blocks:
             with laid.path.open("wb") as file:
@@ -189,12 +191,19 @@ def _ask(piece: _Piece) -> list[tuple[Any, _Laid]]:
 
 
 def read_feet(places: Sequence[Path], wanted: frozenset[str]) -> pd.DataFrame:
-    """Return some columns of the feet of some parts; a carried column that none has is missing."""
+    """Return some columns of the feet of some parts, children as numbers.
+
+    A carried column that none of the parts has is missing.
+    """
     tables = []
     for place in places:
         there = read_names(place / _FILE)
         tables.append(read_table(place / _FILE, [name for name in there if name in wanted]))
     feet = from_arrow(pa.concat_tables(tables, promote_options="default"))
+    if "child" in feet.columns:
+        # Nobody asks for a child's pseudonym, only whether two feet are of one child: numbers
+        # are told apart and sorted in a fraction of the time.
+        feet["child"] = pd.factorize(feet["child"], sort=True)[0].astype(np.int64)
     carried = sorted(name for name in wanted if name.startswith(EXTRA_PREFIX))
     nothing = {name: pd.NA for name in carried if name not in feet.columns}
     return feet.assign(**nothing).astype(dict.fromkeys(nothing, "string"))

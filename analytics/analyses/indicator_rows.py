@@ -227,11 +227,10 @@ def _answered(
 
 
 def _count_verdicts(verdict: pd.Series, group: np.ndarray, n_groups: int) -> Counts:
-    counts = {
-        name: np.bincount(group[(group >= 0) & verdict.eq(name).to_numpy()], minlength=n_groups)
-        for name in VERDICTS
-    }
-    return counts | {"n": np.sum([*counts.values()], axis=0)}
+    places = pd.Categorical(verdict, categories=VERDICTS).codes.astype(np.int64)
+    cell = (places * n_groups + group)[group >= 0]
+    table = np.bincount(cell, minlength=len(VERDICTS) * n_groups).reshape(len(VERDICTS), n_groups)
+    return dict(zip(VERDICTS, table, strict=True)) | {"n": table.sum(axis=0)}
 
 
 _ROWS: dict[str, Callable[[Cohort, Indicator, pd.Series, int], Counted]] = {

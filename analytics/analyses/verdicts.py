@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from analytics.analyses.followed import COMPETING, EVENT, follow
@@ -51,7 +52,7 @@ def find_verdicts(cohort: Cohort, indicator: Indicator) -> pd.Series:
     if indicator.kind == "share" or not indicator.denominator:
         return _of_children(cohort.feet, verdict, indicator.child_is)
     # A quantity of the child itself is read from the foot that started first.
-    return verdict.loc[first_feet(cohort.feet).index]
+    return verdict.loc[_find_first(cohort.feet)]
 
 
 def find_immature(cohort: Cohort, indicator: Indicator) -> pd.Series:
@@ -90,8 +91,14 @@ def find_presumed(cohort: Cohort, indicator: Indicator) -> pd.Series:
 
 def first_feet(feet: pd.DataFrame) -> pd.DataFrame:
     """Return one foot per child (first start, then side): it lends the child clinic and quarter."""
-    ordered = feet.sort_values(["child", "started_on", "side"], na_position="last", kind="stable")
-    return ordered.drop_duplicates("child").sort_index()
+    return feet.loc[_find_first(feet)]
+
+
+def _find_first(feet: pd.DataFrame) -> pd.Index:
+    """Return the index of each child's first foot, in order."""
+    known_by = ["child", "started_on", "side"]
+    ordered = feet[known_by].sort_values(known_by, na_position="last", kind="stable")
+    return ordered.drop_duplicates("child").sort_index().index
 
 
 def _of_feet(cohort: Cohort, indicator: Indicator) -> pd.Series:
@@ -99,23 +106,26 @@ def _of_feet(cohort: Cohort, indicator: Indicator) -> pd.Series:
     inside = evaluate(indicator.population, feet, protocol).fillna(False)
     known = evaluate(indicator.known, feet, protocol).fillna(False)
     if indicator.kind == "share":
-        answer = evaluate(indicator.numerator, feet, protocol).where(known)
+        answer = evaluate(indicator.numerator, feet, protocol)
     else:
         names = [name for name in (indicator.numerator, indicator.denominator) if name]
         missing = pd.concat([find_values(name, feet).isna() for name in names], axis=1)
-        answer = pd.Series(True, index=feet.index, dtype="boolean")
-        answer = answer.where(known & ~missing.any(axis=1))
-    said = answer.map({True: "yes", False: "no"}).astype("string").fillna("unknown")
-    said = said.mask(find_immature(cohort, indicator), "immature")
-    outside = pd.Series("outside", index=feet.index, dtype="string", name="verdict")
-    return outside.mask(inside, said)
+        answer = pd.Series(True, index=feet.index, dtype="boolean").mask(missing.any(axis=1))
+    is_told = (known & answer.notna()).to_numpy(dtype=bool)
+    said = np.where(answer.fillna(False).to_numpy(dtype=bool), "yes", "no").astype(object)
+    said[~is_told] = "unknown"
+    said[find_immature(cohort, indicator).to_numpy(dtype=bool)] = "immature"
+    said[~inside.to_numpy(dtype=bool)] = "outside"
+    return pd.Series(pd.array(said, dtype="string"), index=feet.index, name="verdict")
 
 
 def _of_children(feet: pd.DataFrame, verdict: pd.Series, child_is: str) -> pd.Series:
-    rank = verdict.map({name: i for i, name in enumerate(_CHILD_ORDER[child_is])}).astype("int64")
-    best = rank.groupby(feet["child"]).transform("min")
-    named = best.map(dict(enumerate(_CHILD_ORDER[child_is]))).astype("string")
-    return named.loc[first_feet(feet).index].rename("verdict")
+    order = _CHILD_ORDER[child_is]
+    child, children = pd.factorize(feet["child"])
+    best = np.full(len(children), len(order))
+    np.minimum.at(best, child, pd.Categorical(verdict, categories=order).codes)
+    named = pd.array(np.array(order, dtype=object)[best[child]], dtype="string")
+    return pd.Series(named, index=feet.index, name="verdict").loc[_find_first(feet)]
 
 
 def _of_curve(cohort: Cohort, indicator: Indicator) -> pd.Series:
