@@ -7,6 +7,7 @@ each stage in a process of its own, and prints a line of ``scale.md`` for each:
 * settle: exports to settled parts (records, ledger, feet of the cohort), nothing kept before;
 * again: the same once more, all parts kept;
 * cells: counts of all share indicators by clinic and quarter, from the settled parts;
+* numbers: indicators, curves, hazards and casts of the network, from the settled parts;
 * memory: records and cohort of all parts in one process, for networks that fit.
 
 Memory is the highest sum of private and shared (each page once) bytes over all processes of the
@@ -56,6 +57,19 @@ with settle_network(exports, engine) as network:
     shares = [one for one in INDICATORS.values() if one.kind == "share"]
     counted = read_cells(count_network(network, engine, shares, by=("clinic", "quarter")))
     told["cells"] = len(counted)
+""",
+    "numbers": """
+from analytics.analyses.in_parts import open_batches
+from analytics.analyses.network_numbers import answer_network
+from analytics.definitions.custom import Catalogue
+from analytics.definitions.indicators import INDICATORS
+with settle_network(exports, engine) as network:
+    began, laps = time.perf_counter(), told.setdefault("laps", {})
+    def lap(step):
+        laps[step] = round(time.perf_counter() - began, 1)
+    with open_batches(network, engine) as batches:
+        told["batches"] = len(batches.places)
+        told["numbers"] = sum(1 for _ in answer_network(batches, Catalogue(INDICATORS), lap))
 """,
     "memory": """
 from analytics.courses.together import Parts, gather_cohort, gather_records
@@ -136,7 +150,8 @@ def main(folder: Path, kind: str) -> None:
     n_rows = int(floor["rows"])
     _say(f"load average before: {os.getloadavg()[0]:.1f}")
     _tell(n_rows, "floor", floor, floor)
-    for stage in ("settle", "again", "cells", *(["memory"] if n_rows < MOST_IN_MEMORY else [])):
+    stages = ["settle", "again", "cells", "numbers"]
+    for stage in stages + (["memory"] if n_rows < MOST_IN_MEMORY else []):
         _tell(n_rows, stage, measure(stage, folder, cache, kind), floor)
     shutil.rmtree(cache, ignore_errors=True)
 
