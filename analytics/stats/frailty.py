@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -24,8 +24,8 @@ SMALLEST, LARGEST = 1e-4, 1e3
 #: In log risks: closer than this, the next step would be rounding.
 SMALLEST_STEP, MOST_STEPS, MOST_HALVINGS = 1e-9, 60, 30
 SMALLEST_RESIDUAL = 1e-11
-#: Further out, exponentials overflow.
-LONGEST_STEP = 5.0
+#: In log risks: further out, exponentials overflow; and in log variances.
+LONGEST_STEP, NEAR = 5.0, 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,11 +69,19 @@ class FrailtyFit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shared:
-    """The model without frailty, cluster of each row, and events of each cluster."""
+    """The model without frailty, cluster of each row, events of each, and variances solved."""
 
     plain: CoxFit
     units: np.ndarray
     events: np.ndarray
+    solved: dict[float, np.ndarray] = field(default_factory=dict)
+
+    def begin(self, variance: float) -> np.ndarray:
+        """Return where to begin at a variance: at the solution of one that is near."""
+        near = min(self.solved, key=lambda known: abs(np.log(known / variance)), default=np.inf)
+        if abs(np.log(near / variance)) < NEAR:
+            return self.solved[near]
+        return np.append(self.plain.coefficients * self.plain.scale.spread, 0.0 * self.events)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -217,8 +225,7 @@ def _solve(shared: _Shared, variance: float) -> _At:
     """Solve the penalised likelihood at one variance, by Newton's method."""
     plain, d, nu = shared.plain, shared.events, 1 / variance
     p = len(plain.names)
-    at = np.append(plain.coefficients * plain.scale.spread, np.zeros(len(d)))
-    here = _evaluate(shared, at, nu)
+    here = _evaluate(shared, shared.begin(variance), nu)
     for _ in range(MOST_STEPS):
         step = _invert(shared, here, here.slope)
         there = _climb(shared, here, step)
@@ -227,6 +234,7 @@ def _solve(shared: _Shared, variance: float) -> _At:
         here = there
     else:
         raise NotEstimableError("not_converged", n_steps=MOST_STEPS)
+    shared.solved[variance] = there.at
     omega = there.at[p:]
     # The frailty integrated out (Therneau et al. 2003, section 4.2), and its derivative by nu.
     rest = nu + d - (nu + d) * np.log(nu + d) + nu * np.log(nu) + gammaln(nu + d) - gammaln(nu)
