@@ -50,26 +50,39 @@ def replacing(target: Path) -> Iterator[Path]:
 def check_replaceable(target: Path) -> None:
     """Refuse to replace what this program did not write or what a person has worked on since.
 
+    A place that cannot be written is refused too, before minutes of work are done in vain.
+
     Raises
     ------
     OutputError
-        Naming the files that would be lost.
+        Naming the files that would be lost, or why nothing can be written there.
     """
     if target.is_dir():
         foreign = _changed_by_hand(target)
         if not foreign:
-            return
+            return _try_to_write(target)
         found = f"the folder holds what this program did not write: {', '.join(foreign)}"
     elif target.exists():
         found = "there is a file of that name, not a folder"
     else:
-        return
+        return _try_to_write(target)
     raise OutputError(
         found,
         where=str(target),
         allowed="a new folder, an empty one, or the last report as it was written",
         todo="move these files elsewhere, or give another folder with --out",
     )
+
+
+def _try_to_write(target: Path) -> None:
+    """Make and take away an empty folder beside the target, or where that would be."""
+    target = target.absolute()
+    beside = next(parent for parent in target.parents if parent.exists())
+    with _as_output_error(target):
+        try:
+            Path(tempfile.mkdtemp(prefix=f".{target.name}-new-", dir=beside)).rmdir()
+        except OSError as error:
+            raise OSError(error.errno, error.strerror, str(target)) from error
 
 
 def hash_file(path: Path) -> str:

@@ -1,14 +1,18 @@
 """A report says what it was made with, and a rerun whether the same numbers come out."""
 
 import json
+import re
 from copy import deepcopy
 
 import pytest
+from quick_report import SHOW, contents, use_notebooks
 from small_programme import write_programme
 
 from analytics.cli import main
+from analytics.reports import produce
 from analytics.reports.folder import hash_file
 from analytics.reports.rerun import compare_results, find_surroundings
+from analytics.reports.settings import read_settings
 
 
 @pytest.fixture
@@ -27,7 +31,6 @@ def talipes(monkeypatch, capsys):
 def stated(tmp_path_factory):
     """A hypothesis answered once: the quickest report there is."""
     from analytics.definitions.hypotheses import Hypothesis
-    from analytics.reports.settings import read_settings
     from analytics.reports.study_report import produce_study
 
     folder = tmp_path_factory.mktemp("stated")
@@ -58,6 +61,25 @@ def test_a_changed_export_is_named_with_every_number_that_moves(stated, talipes)
     assert "visits.csv, sha256" in out
     assert "Other numbers come out" in out
     assert "hypothesis_flow" in out
+
+
+def test_a_whole_report_comes_out_again_and_stays_as_it_was(tmp_path, monkeypatch, talipes):
+    use_notebooks(monkeypatch, tmp_path / "notebooks", [SHOW])
+    settings = write_programme(tmp_path, n_children=20)
+    produce.produce(read_settings(settings), tmp_path / "out")
+    before = contents(tmp_path / "out")
+    code, out, _ = talipes("rerun", tmp_path / "out" / "provenance.json")
+    assert code == 0
+    n = re.search(r"The same numbers come out: (\d+) compared", out)
+    assert n and int(n[1]) > 20
+    assert contents(tmp_path / "out") == before
+    export = tmp_path / "visits.csv"
+    lines = export.read_text().splitlines(keepends=True)
+    export.write_text("".join(line for line in lines if not line.startswith("C003")))
+    code, out, _ = talipes("rerun", tmp_path / "out" / "provenance.json")
+    assert code == 9
+    assert "a_network feet row" in out
+    assert contents(tmp_path / "out") == before
 
 
 @pytest.mark.parametrize(

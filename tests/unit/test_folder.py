@@ -3,9 +3,17 @@
 import json
 
 import pytest
+from small_programme import write_programme
 
+from analytics.definitions.hypotheses import Hypothesis
 from analytics.errors import OutputError
+from analytics.reports import folder as folder_module
 from analytics.reports.folder import PROVENANCE, hash_file, replacing
+from analytics.reports.produce import produce
+from analytics.reports.report import read_exports
+from analytics.reports.settings import read_settings
+from analytics.reports.store import settle_and_store
+from analytics.reports.study_report import produce_study
 
 
 def write_report(target, text):
@@ -108,5 +116,41 @@ def test_a_file_in_the_place_of_the_folder_is_refused(tmp_path):
 def test_a_place_that_cannot_be_written_is_refused(tmp_path):
     blocked = tmp_path / "file"
     blocked.write_text("")
-    with pytest.raises(OutputError, match="cannot be written"):
+    with pytest.raises(OutputError, match="cannot be written") as caught:
         write_report(blocked / "report", "x")
+    assert caught.value.where == str(blocked / "report")
+
+
+@pytest.fixture
+def closed(tmp_path, monkeypatch):
+    """A good report in a folder in which nothing new may be made, whoever runs the test."""
+    target = tmp_path / "report"
+    write_report(target, "good")
+
+    def refuse(**at):
+        raise PermissionError(13, "Permission denied", f"{at['dir']}/{at['prefix']}x")
+
+    monkeypatch.setattr(folder_module.tempfile, "mkdtemp", refuse)
+    return target
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda settings, out: produce(settings, out),
+        lambda settings, out: produce_study(settings, Hypothesis("bilateral", "relapse"), out),
+        lambda settings, out: settle_and_store(read_exports(settings), settings.engine, out),
+    ],
+    ids=["report", "hypothesis", "records"],
+)
+def test_a_closed_folder_is_refused_before_anything_is_done(closed, tmp_path, make):
+    (tmp_path / "programme").mkdir()
+    settings = read_settings(write_programme(tmp_path / "programme", n_children=1))
+    before = sorted(path.name for path in settings.file.parent.iterdir())
+    with pytest.raises(OutputError, match="Permission denied") as caught:
+        make(settings, closed)
+    assert caught.value.where == str(closed)
+    assert "the last report is untouched" in caught.value.todo
+    assert contents(closed)["network.html"] == "good"
+    # No cache of exports, no register of hypotheses: nothing was read or stated.
+    assert sorted(path.name for path in settings.file.parent.iterdir()) == before
