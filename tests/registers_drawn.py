@@ -24,13 +24,12 @@ TREE = {
     "unmapped_codes": "ledger",
 }
 HEADINGS_HERE = ("number", "free text", "ward", *HEADINGS[1:])
-COLUMNS = ("number", "free\ntext", "ward", *HEADINGS[1:])
 
 
 def write_cell(text: str, delimiter: str, draw: random.Random) -> str:
     """A cell, in quotes where it must be or by whim; an inner quote alone may stand as it is."""
     must = any(sign in text for sign in (delimiter, "\n", "\r")) or text.startswith('"')
-    if must or draw.random() < 0.05 or ('"' in text and draw.random() < 0.5):
+    if must or draw.random() < 0.005 or ('"' in text and draw.random() < 0.5):
         return '"' + text.replace('"', '""') + '"'
     return text
 
@@ -42,10 +41,10 @@ def write_file(path: Path, rows: list[dict[str, str]], form: dict, draw: random.
     def line(cells: list[str]) -> str:
         return delimiter.join(write_cell(cell, delimiter, draw) for cell in cells)
 
-    heading = line([*COLUMNS])
+    heading = line([form["remark"] if name == "free text" else name for name in HEADINGS_HERE])
     text = "".join(f"{title}\n" for title in form["titles"]) + heading + form["ends"][0]
     for row in rows:
-        cells = [row.get(name, "") for name in COLUMNS]
+        cells = [row.get(name, "") for name in HEADINGS_HERE]
         text += line(cells) + draw.choice(form["ends"])
         other = draw.random()
         if other < 0.08:
@@ -66,7 +65,7 @@ def exports_of(path: Path, form: dict) -> Exports:
 
 
 PLAIN = {"delimiter": ",", "titles": [], "ends": ["\n"], "closed": True, "mark": b"",
-         "encoding": "utf-8", "codec": "utf-8"}  # fmt: skip
+         "encoding": "utf-8", "codec": "utf-8", "remark": "free text"}  # fmt: skip
 CODINGS = [
     {"mark": b"", "encoding": "utf-8", "codec": "utf-8"},
     {"mark": b"\xef\xbb\xbf", "encoding": "cp1252", "codec": "utf-8"},
@@ -82,5 +81,5 @@ def draw_register(n_children: int, draw: random.Random) -> list[dict[str, str]]:
     if draw.random() < 0.5:
         rows.sort(key=lambda row: row["visited_on"])
     for row in rows:
-        row |= {"free\ntext": draw.choice(REMARKS), "ward": draw.choice(["North", "South", ""])}
+        row |= {"free text": draw.choice(REMARKS), "ward": draw.choice(["North", "South", ""])}
     return rows
