@@ -70,7 +70,7 @@ def count_network(
 
 def _count_part(piece: tuple[Path, _Question]) -> pd.DataFrame:
     place, asked = piece
-    feet = read_frame(place / "cohort.parquet")
+    feet = read_frame(place / "cohort.arrow")
     cohort = cohort_of_feet(feet, asked.cut_off, asked.protocol)
     return count_cells(cohort, asked.indicators, by=asked.by)
 

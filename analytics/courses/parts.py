@@ -34,9 +34,9 @@ def name_frames(settled: Settled, followed: Followed) -> dict[str, pd.DataFrame]
 
 
 def write_kept(folder: Path, settled: Settled, followed: Followed) -> None:
-    """Write a settled part, one Parquet file for each frame."""
+    """Write a settled part, one Arrow file for each frame."""
     for name, frame in name_frames(settled, followed).items():
-        write_frame(folder / f"{name}.parquet", frame)
+        write_frame(folder / f"{name}.arrow", frame)
 
 
 def read_settled(part: Kept) -> Settled:
@@ -53,19 +53,19 @@ def read_settled(part: Kept) -> Settled:
 
 def write_dealt(folder: Path, dealt: Sequence[Gathered]) -> None:
     """Write the rows that a part lays aside, one row group for each bucket."""
-    write_groups(folder / "dealt_rows.parquet", [part.rows for part in dealt])
-    write_groups(folder / "dealt_visits.parquet", [part.visits for part in dealt])
-    write_groups(folder / "dealt_troubles.parquet", [part.troubles for part in dealt])
-    write_groups(folder / "dealt_tried.parquet", [part.tried for part in dealt])
+    write_groups(folder / "dealt_rows.arrow", [part.rows for part in dealt])
+    write_groups(folder / "dealt_visits.arrow", [part.visits for part in dealt])
+    write_groups(folder / "dealt_troubles.arrow", [part.troubles for part in dealt])
+    write_groups(folder / "dealt_tried.arrow", [part.tried for part in dealt])
     for name in _FACTS:
-        write_groups(folder / f"dealt_{name}.parquet", [part.facts[name] for part in dealt])
+        write_groups(folder / f"dealt_{name}.arrow", [part.facts[name] for part in dealt])
 
 
 def read_dealt(folder: Path, bucket: int) -> Gathered:
     """Return the rows that a part laid aside for a bucket."""
 
     def read(name: str) -> pd.DataFrame:
-        return read_group(folder / f"dealt_{name}.parquet", bucket)
+        return read_group(folder / f"dealt_{name}.arrow", bucket)
 
     return Gathered(
         rows=read("rows"),

@@ -146,7 +146,7 @@ def _read_feet(
         columns: _Columns = {
             "row": lambda at: at,
             "child": rows["child"].array.take,
-            "side": lambda at, side=side: same_side(side, len(at)).values,
+            "side": same_side(side, reader.n).take,
             "affected": is_affected.take,
         }
         told = [child, affected.codes, is_spoken_of.astype(np.int8)]

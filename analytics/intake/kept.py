@@ -45,17 +45,17 @@ class Held:
 
 @dataclass(frozen=True)
 class Folder:
-    """A part in a folder, one Parquet file for each frame."""
+    """A part in a folder, one Arrow file for each frame."""
 
     place: Path
 
     def read(self, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
         """Return a frame, or some of its columns."""
-        return read_frame(self.place / f"{name}.parquet", columns)
+        return read_frame(self.place / f"{name}.arrow", columns)
 
     def read_table(self, name: str, columns: Sequence[str] | None = None) -> pa.Table:
         """Return a frame, or some of its columns, as an Arrow table."""
-        return read_table(self.place / f"{name}.parquet", columns)
+        return read_table(self.place / f"{name}.arrow", columns)
 
 
 def stack_parts(

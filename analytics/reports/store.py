@@ -106,7 +106,7 @@ def arrow_schema(columns: tuple[Column, ...], extras: tuple[str, ...] = ()) -> p
 
 
 def _extras(network: Network, file: str) -> tuple[str, ...]:
-    names = {name for part in network.parts for name in read_names(part / f"{file}.parquet")}
+    names = {name for part in network.parts for name in read_names(part / f"{file}.arrow")}
     return tuple(sorted(name for name in names if name.startswith(EXTRA_PREFIX)))
 
 
@@ -126,20 +126,20 @@ def _frames(network: Network, name: str) -> Iterator[pd.DataFrame]:
     if name == "clinics":
         told = work.clinics
         if told is None:
-            told = stack_frames([read_frame(p / "clinics.parquet") for p in network.parts])
+            told = stack_frames([read_frame(p / "clinics.arrow") for p in network.parts])
         yield shape_table(told.drop_duplicates("clinic"), "clinics")
         return
     for part in network.parts:
-        yield read_frame(part / f"{file}.parquet")
+        yield read_frame(part / f"{file}.arrow")
     if name == "ledger_flags":
         yield _flags_of_all(network)
 
 
 def _flags_of_all(network: Network) -> pd.DataFrame:
     """Return the flags that take all children to tell: doubles, and questions to clinics."""
-    doubles = stack_frames([read_frame(part / "doubles.parquet") for part in network.parts])
+    doubles = stack_frames([read_frame(part / "doubles.arrow") for part in network.parts])
     counts = [
-        {name: read_frame(part / f"count_{name}.parquet") for name in COUNTS}
+        {name: read_frame(part / f"count_{name}.arrow") for name in COUNTS}
         for part in network.parts
     ]
     return tell_of_all(doubles, add_counts(counts), network.work.door.corrections)[0]
