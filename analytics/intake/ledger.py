@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from analytics.errors import BalanceError
+from analytics.intake.merge import group_codes
 
 FATES = ("kept", "merged", "quarantined")
 
@@ -71,7 +72,7 @@ class Ledger:
 def prove_fates(rows: pd.DataFrame) -> None:
     """Raise ``BalanceError`` when a row has no fate or more than one."""
     unknown = ~rows["fate"].isin(FATES)
-    twice = rows.duplicated(["file", "sheet", "line"])
+    twice = pd.Series(group_codes(rows, ("file", "sheet", "line"))).duplicated()
     if unknown.any() or twice.any():
         raise BalanceError(
             f"{int(unknown.sum())} rows have no fate and {int(twice.sum())} have two",

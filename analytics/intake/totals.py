@@ -16,6 +16,7 @@ from analytics.errors import BalanceError
 from analytics.intake.accounts import ADDRESS
 from analytics.intake.frames import stack_frames
 from analytics.intake.ledger import FLAG_COLUMNS, spread_fates
+from analytics.intake.merge import factorize, group_codes
 from analytics.intake.records import Source
 
 #: Table of sums to the columns that name a line of it; the others add up.
@@ -160,7 +161,9 @@ def add_sums(parts: Sequence[dict[str, pd.DataFrame]]) -> dict[str, pd.DataFrame
 
 
 def _count(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    return _add(frame.assign(n=np.ones(len(frame), dtype=np.int64)), name)
+    code = group_codes(frame, SUMS[name])
+    first = frame.iloc[np.flatnonzero(~pd.Series(code).duplicated())]
+    return _add(first.assign(n=np.bincount(code, minlength=len(first))), name)
 
 
 def _add(frame: pd.DataFrame, name: str) -> pd.DataFrame:
@@ -179,28 +182,29 @@ def add_faults(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 def _sum_records(pieces: pd.DataFrame, visits: pd.DataFrame, flags: pd.DataFrame) -> pd.DataFrame:
     """Count records by clinic: that of the visit at their address, else of a fault found there."""
-    wanted, *told = _places([pieces, visits, flags])
-    known = pd.Series(
-        pd.concat([visits["clinic"], flags["clinic"]], ignore_index=True).to_numpy(dtype=object),
-        index=np.concatenate(told),
-    ).dropna()
-    known = known[~known.index.duplicated()]
-    clinic = known.reindex(wanted).to_numpy(dtype=object)
+    place = pd.factorize(np.concatenate(_places([pieces, visits, flags])))[0]
+    wanted, told = np.split(place, [len(pieces)])
+    code, clinics = factorize(stack_frames([visits[["clinic"]], flags[["clinic"]]])["clinic"])
+    of_place = np.full(int(place.max(initial=-1)) + 1, -1)
+    known = np.flatnonzero(code >= 0)[::-1]
+    of_place[told[known]] = code[known]  # the earliest is written last
+    reason, reasons = factorize(pieces["reason"])
+    is_record = np.array([*(told not in NO_RECORD for told in reasons), True], dtype=bool)
     counted = pd.DataFrame(
         {
-            "clinic": pd.array(clinic, dtype="string"),
-            "fate": pieces["fate"].to_numpy(dtype=object),
-            "is_record": ~pieces["reason"].isin(NO_RECORD).to_numpy(),
+            "clinic": pd.array([*clinics, pd.NA], dtype="string").take(of_place[wanted]),
+            "fate": pieces["fate"].astype("string").array,
+            "is_record": pd.array(is_record[reason], dtype="boolean"),
         }
-    ).astype({"fate": "string", "is_record": "boolean"})
+    )
     return _count(counted, "records")
 
 
 def _places(tables: Sequence[pd.DataFrame]) -> list[np.ndarray]:
     """Return a number for the address of each line of some tables: equal where addresses are."""
-    address = pd.concat([table[list(ADDRESS)] for table in tables], ignore_index=True)
-    file, sheet = (pd.factorize(address[name].fillna(""))[0] for name in ADDRESS[:2])
+    address = stack_frames([table[list(ADDRESS)] for table in tables])
+    file, sheet = (factorize(address[name])[0] for name in ADDRESS[:2])
     line = address["line"].to_numpy(dtype=np.int64, na_value=-1)
-    pair = pd.factorize(file * (int(sheet.max(initial=0)) + 1) + sheet)[0]
+    pair = pd.factorize(file * (int(sheet.max(initial=0)) + 2) + sheet)[0]
     place = pair * (int(line.max(initial=0)) + 2) + line
     return np.split(place, np.cumsum([len(table) for table in tables])[:-1])
