@@ -255,6 +255,9 @@ def _find_rows(sheet: Stacked, corrections: pd.DataFrame, action: str) -> Iterat
 
 
 def _book(tried: Sequence[tuple[object, ...]]) -> pd.DataFrame:
-    book = pd.DataFrame(tried, columns=list(TRIED_COLUMNS))
     kinds = {name: "int64" if name in ("number", "row") else "string" for name in TRIED_COLUMNS}
-    return book.astype(kinds)
+    columns = [*zip(*tried, strict=True)] or [()] * len(TRIED_COLUMNS)
+    return pd.DataFrame(
+        {name: pd.Series([*column], dtype=kinds[name])
+         for name, column in zip(TRIED_COLUMNS, columns, strict=True)}
+    )  # fmt: skip

@@ -82,26 +82,31 @@ def read_all_dates(texts: np.ndarray, formats: tuple[str, ...], settings: DateSe
     stored = np.array([isinstance(text, date) for text in texts], dtype=bool)
     if stored.any():
         days[stored] = np.array(list(texts[stored]), dtype="datetime64[D]")
-    plain = pd.Series([str(text).strip() for text in texts], dtype=object)
+    plain = np.array([*(str(text).strip() for text in texts), ""], dtype=object)[:-1]
     for layout in formats:
         open_ = np.flatnonzero(np.isnat(days))
-        found = _read_one_format(plain.iloc[open_], layout, settings.two_digit_years_from)
+        found = _read_one_format(plain[open_], layout, settings.two_digit_years_from)
         days[open_] = found
         fits = open_[~np.isnat(found)]
         precision[fits] = "day" if "DD" in layout else "month" if "M" in layout else "year"
     if settings.serials:
         open_ = np.flatnonzero(np.isnat(days))
-        days[open_] = _read_serials(plain.iloc[open_], settings.serials)
+        days[open_] = _read_serials(pd.Series(plain[open_]), settings.serials)
     return Dates(days, precision)
 
 
-def _read_one_format(texts: pd.Series, layout: str, first_year: int) -> np.ndarray:
+def _read_one_format(texts: np.ndarray, layout: str, first_year: int) -> np.ndarray:
     pattern = re.sub(
         "|".join(_TOKENS), lambda token: f"\0{token.group()}\0", re.escape(layout)
     )  # tokens are marked first, so that the letters of one are not read as another
     for token, expression in _TOKENS.items():
         pattern = pattern.replace(f"\0{token}\0", expression)
-    parts = texts.str.extract(f"^{pattern}{_TIME}$")
+    compiled = re.compile(f"^{pattern}{_TIME}$")
+    found = [compiled.search(text) for text in texts]
+    parts = {
+        name: [None if match is None else match[name] for match in found]
+        for name in compiled.groupindex
+    }
     year = _numbers(parts.get("y"), len(texts), np.nan)
     if "y2" in parts:
         year = _numbers(parts["y2"], len(texts), np.nan)
@@ -110,14 +115,15 @@ def _read_one_format(texts: pd.Series, layout: str, first_year: int) -> np.ndarr
     return _make_days(year, month, _numbers(parts.get("d"), len(texts), 1))
 
 
-def _numbers(part: pd.Series | None, n: int, default: float) -> np.ndarray:
+def _numbers(part: list[str | None] | None, n: int, default: float) -> np.ndarray:
     if part is None:
         return np.full(n, default, dtype=float)
-    return pd.to_numeric(part).to_numpy(dtype=float)
+    return np.array([np.nan if digits is None else int(digits) for digits in part], dtype=float)
 
 
-def _months(names: pd.Series) -> np.ndarray:
+def _months(texts: list[str | None]) -> np.ndarray:
     starts = {start: number for number, all_ in enumerate(_MONTHS, start=1) for start in all_}
+    names = pd.Series(texts, dtype=object)
     plain = names.map(_without_accents, na_action="ignore").astype("string").str.casefold()
     longer = plain.str[:4].map(starts)
     shorter = plain.str[:3].map(starts)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from analytics.definitions.codes import SIDES
 from analytics.intake.ages import read_ages
+from analytics.intake.frames import nothing
 from analytics.intake.identity import key_texts, veil
 from analytics.intake.mapped_sheet import MappedSheet, plain_texts
 from analytics.intake.merge import first_rows
@@ -55,7 +56,7 @@ def read_facts(
             elif name == "birth_on":
                 columns.setdefault("birth_precision", partial(_precisions, read))
             columns["birth_from_age" if name == "age" else name] = read.take
-            troubles.append(_row_troubles(texts, read, table, name))
+            troubles += _row_troubles(texts, read, table, name)
         if table == "children":
             columns["clinic"] = rows["clinic"].array.take
             columns |= _read_link(reader, key, told)
@@ -127,9 +128,11 @@ def _names(reader: MappedSheet, table: str) -> list[str]:
     return [name for name in dict.fromkeys(given) if name not in ("clinic", "side")]
 
 
-def _row_troubles(texts: pd.Categorical, read: Translated, table: str, column: str) -> pd.DataFrame:
+def _row_troubles(
+    texts: pd.Categorical, read: Translated, table: str, column: str
+) -> list[pd.DataFrame]:
     found = find_troubles(texts, read, table, column, np.arange(len(texts)))
-    return found.assign(piece=pd.array([pd.NA] * len(found), dtype="string"))
+    return [part.assign(piece=nothing("string", len(part))) for part in found]
 
 
 def _read_feet(
@@ -156,7 +159,7 @@ def _read_feet(
             told.append(texts.codes)
             read = translate(texts, reader.source_map, f"feet.{name}")
             columns[name] = pd.Series(read.values).where(is_spoken_of).array.take
-            troubles.append(_row_troubles(texts, read, "feet", name))
+            troubles += _row_troubles(texts, read, "feet", name)
         kept = usable[first_rows([codes[usable] for codes in told])]
         parts.append(_take_columns(columns, kept))
     return pd.concat(parts, ignore_index=True), troubles
@@ -171,8 +174,8 @@ def _sides(reader: MappedSheet, table: str) -> Translated:
 
 def find_troubles(
     cells: pd.Categorical, read: Translated, table: str, column: str, row: np.ndarray
-) -> pd.DataFrame:
-    """Return the values of a column that could not be read.
+) -> list[pd.DataFrame]:
+    """Return the values of a column that could not be read, in a frame where there are any.
 
     Parameters
     ----------
@@ -187,12 +190,14 @@ def find_troubles(
 
     Returns
     -------
-    DataFrame
+    list
         ``TROUBLE_COLUMNS``; ``piece`` is the position of the text in ``cells``.
     """
     at = np.flatnonzero(read.is_bad)
+    if not len(at):
+        return []
     before = [veil(cells.categories[code]) for code in cells.codes[at]]
-    return pd.DataFrame(
+    found = pd.DataFrame(
         {
             "row": row[at],
             "piece": at,
@@ -202,11 +207,11 @@ def find_troubles(
             "rule": "unreadable",
         }
     )
+    return [found]
 
 
 def join_troubles(troubles: list[pd.DataFrame]) -> pd.DataFrame:
     """Return troubles as one frame."""
-    filled = [part for part in troubles if len(part)]
-    if not filled:
+    if not troubles:
         return pd.DataFrame(columns=list(TROUBLE_COLUMNS))
-    return pd.concat(filled, ignore_index=True)[list(TROUBLE_COLUMNS)]
+    return pd.concat(troubles, ignore_index=True)[list(TROUBLE_COLUMNS)]

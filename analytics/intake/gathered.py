@@ -86,12 +86,9 @@ def gather(submissions: Sequence[Submission], *, first: int = 0, skipped: int = 
 
 
 def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.DataFrame:
-    moved = [
-        part.assign(seq=part["row"].to_numpy(dtype=np.int64) + offset).drop(columns="row")
-        for part, offset in zip(parts, offsets, strict=True)
-    ]
+    moved = [_move(part, offset) for part, offset in zip(parts, offsets, strict=True)]
     filled = [part for part in moved if len(part)] or moved[:1]
-    stacked = pd.concat(filled, ignore_index=True)
+    stacked = filled[0] if len(filled) == 1 else pd.concat(filled, ignore_index=True)
     if not table:
         return stacked
     declared = [column.name for column in TABLES[table]]
@@ -106,7 +103,14 @@ def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.Dat
         elif stacked[name].dtype != kind:
             stacked[name] = stacked[name].astype(kind)
     own = [name for name in stacked.columns if name not in (*declared, *extras)]
-    return stacked[[*own, *(name for name in (*declared, *extras) if name in stacked)]]
+    order = [*own, *(name for name in (*declared, *extras) if name in stacked)]
+    return pd.DataFrame({name: stacked[name].array for name in order}, copy=False)
+
+
+def _move(part: pd.DataFrame, offset: int) -> pd.DataFrame:
+    held = {name: part[name].array for name in part.columns if name != "row"}
+    seq = part["row"].to_numpy(dtype=np.int64) + offset
+    return pd.DataFrame(held | {"seq": seq}, copy=False)
 
 
 def _kind(table: str, name: str) -> str:

@@ -83,8 +83,9 @@ class MappedSheet:
         }
 
     def _find_unknown_under(self, heading: str, name: str, clinics: frozenset[str]) -> pd.DataFrame:
-        chosen = np.flatnonzero(pd.isna(self.sheet.aside))
-        cells = self.sheet.cells[heading].array.take(chosen)
+        chosen = self.sheet.records
+        cells = self.sheet.cells[heading].array
+        cells = cells if len(chosen) == self.n else cells.take(chosen)
         found = find_unmapped(cells, self.source_map, name).assign(is_code=False)
         if name.endswith(".clinic") and clinics:
             codes = pd.Series(translate(cells, self.source_map, name).values)

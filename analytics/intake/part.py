@@ -215,8 +215,10 @@ def take_rows(gathered: Gathered, chosen: np.ndarray) -> Gathered:
 
     def take(frame: pd.DataFrame) -> pd.DataFrame:
         seq = frame["seq"].to_numpy(dtype=np.int64)
-        kept = frame[chosen[seq]].reset_index(drop=True)
-        return kept.assign(seq=new[seq[chosen[seq]]])
+        at = np.flatnonzero(chosen[seq])
+        held = {name: frame[name].array.take(at) for name in frame.columns if name != "seq"}
+        places = {"seq": new[seq[at]]}
+        return pd.DataFrame({n: places.get(n, held.get(n)) for n in frame.columns}, copy=False)
 
     return replace(
         gathered,

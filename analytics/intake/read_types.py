@@ -56,7 +56,8 @@ class Decoded(Sequence[pd.Categorical]):
             held = self._columns[number]
             categories = pd.Index(held.dictionary.to_numpy(zero_copy_only=False), dtype=object)
             codes = held.indices.to_numpy()
-            self._made[number] = pd.Categorical.from_codes(codes, categories=categories)
+            # Arrow wrote the codes: no code is beyond the texts.
+            self._made[number] = pd.Categorical.from_codes(codes, categories, validate=False)
         return self._made[number]
 
 

@@ -35,6 +35,11 @@ class Stacked:
         """Return for each row the place of its sheet in ``sheets``."""
         return np.repeat(np.arange(len(self.sheets)), [len(s.line) for s in self.sheets])
 
+    @cached_property
+    def records(self) -> np.ndarray:
+        """Return the rows that are not set aside as no record."""
+        return np.flatnonzero(pd.isna(self.aside))
+
     def each(self, name: str) -> pd.api.extensions.ExtensionArray:
         """Return a text of each row's sheet: ``file`` or ``sheet``."""
         texts = pd.array([getattr(sheet, name) for sheet in self.sheets], dtype="string")

@@ -161,7 +161,8 @@ def _translate(reader: MappedSheet, corrected: pd.DataFrame, door: Door) -> Subm
     facts, of_facts = read_facts(reader, rows, door.key)
     troubles = join_troubles(of_visits + of_facts)
     is_whole = rows["reason"].isna().to_numpy()[troubles["row"].to_numpy(dtype=np.int64)]
-    visits = visits[visits["reason"].isna()]
+    whole = visits["reason"].isna().to_numpy()
+    visits = visits if whole.all() else visits[whole]
     listed = _listed_feet(visits, source_map)
     if len(listed):
         facts["feet"] = pd.concat([facts["feet"], listed])
@@ -238,7 +239,7 @@ def _read_visits(
     columns: dict[str, object] = {name: frame[name] for name in ("row", "piece")}
     columns["reason"] = rows["reason"].take(row).array.copy()
     columns["child"] = rows["child"].take(row).array
-    troubles = []
+    troubles: list[pd.DataFrame] = []
     extras = [name for name in pieces.cells if name.startswith(EXTRA_PREFIX)]
     for name in (*(c.name for c in TABLES["visits"]), *extras):
         if name == "side":
@@ -246,10 +247,10 @@ def _read_visits(
         elif name in pieces.cells:
             read = translate(pieces.cells[name], reader.source_map, f"visits.{name}")
             columns[name] = read.values
-            troubles.append(find_troubles(pieces.cells[name], read, "visits", name, row))
+            troubles += find_troubles(pieces.cells[name], read, "visits", name, row)
         elif name == "clinic":
             columns[name] = rows["clinic"].take(row).array
-    visits = pd.DataFrame(columns)
+    visits = pd.DataFrame(columns, copy=False)
     for trouble in troubles:
         trouble["piece"] = visits["piece"].take(trouble["piece"].to_numpy()).array
     return visits, troubles
@@ -258,8 +259,8 @@ def _read_visits(
 def _listed_feet(visits: pd.DataFrame, source_map: SourceMap) -> pd.DataFrame:
     """Return the feet with visits as affected, where no heading says which ones are."""
     says = {"side", "affected"} & {*source_map.columns.get("feet", {})}
-    listed = visits["reason"].isna() & visits["side"].notna()
+    feet = visits[["row", "child", "side"]]
     if says or not source_map.listed_feet_are_affected:
-        listed &= False
-    feet = visits.loc[listed, ["row", "child", "side"]].drop_duplicates(["child", "side"])
+        feet = feet.iloc[:0]
+    feet = feet[feet["side"].notna()].drop_duplicates(["child", "side"])
     return feet.assign(affected=pd.array([True] * len(feet), dtype="boolean"))
