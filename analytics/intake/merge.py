@@ -76,7 +76,7 @@ def group_codes(rows: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
     return code
 
 
-def factorize(column: pd.Series, *, sort: bool = False) -> tuple[np.ndarray, np.ndarray]:
+def factorize(column: pd.Series, *, sort: bool = False) -> tuple[np.ndarray, np.ndarray | pd.Index]:
     """Return a column as places in its distinct values, and these; missing is -1.
 
     As ``pd.factorize``, in half the time where it holds texts.
@@ -84,7 +84,7 @@ def factorize(column: pd.Series, *, sort: bool = False) -> tuple[np.ndarray, np.
     held = column.array
     if isinstance(held, pd.arrays.StringArray):
         return pd.factorize(np.asarray(held, dtype=object), sort=sort)
-    return pd.factorize(held, sort=sort)
+    return pd.factorize(column, sort=sort)
 
 
 def first_rows(codes: Sequence[np.ndarray]) -> np.ndarray:
