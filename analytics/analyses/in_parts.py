@@ -33,7 +33,7 @@ from analytics.stats.blocks import Each, told_to
 #: Feet from which on a batch is full. About a kilobyte of memory a foot while they are looked at.
 BATCH_FEET = 50_000
 
-_FILE = "cohort.parquet"
+_FILE = "cohort.arrow"
 
 
 class Question(Protocol):

@@ -184,7 +184,7 @@ def _sum_records(pieces: pd.DataFrame, visits: pd.DataFrame, flags: pd.DataFrame
     """Count records by clinic: that of the visit at their address, else of a fault found there."""
     place = pd.factorize(np.concatenate(_places([pieces, visits, flags])))[0]
     wanted, told = np.split(place, [len(pieces)])
-    code, clinics = factorize(stack_frames([visits[["clinic"]], flags[["clinic"]]])["clinic"])
+    code, clinics = factorize(pd.concat([visits["clinic"], flags["clinic"]], ignore_index=True))
     of_place = np.full(int(place.max(initial=-1)) + 1, -1)
     known = np.flatnonzero(code >= 0)[::-1]
     of_place[told[known]] = code[known]  # the earliest is written last
@@ -202,7 +202,7 @@ def _sum_records(pieces: pd.DataFrame, visits: pd.DataFrame, flags: pd.DataFrame
 
 def _places(tables: Sequence[pd.DataFrame]) -> list[np.ndarray]:
     """Return a number for the address of each line of some tables: equal where addresses are."""
-    address = stack_frames([table[list(ADDRESS)] for table in tables])
+    address = pd.concat([table[list(ADDRESS)] for table in tables], ignore_index=True)
     file, sheet = (factorize(address[name])[0] for name in ADDRESS[:2])
     line = address["line"].to_numpy(dtype=np.int64, na_value=-1)
     pair = pd.factorize(file * (int(sheet.max(initial=0)) + 2) + sheet)[0]
