@@ -7,9 +7,11 @@ import signal
 import threading
 import time
 
+import feet_in_parts
 import pytest
 from networks_drawn import as_one, assert_same, draw_rows, in_parts, write_exports
 
+from analytics.courses.network import settle_network
 from analytics.errors import WorkError
 from analytics.intake.engine import Engine
 
@@ -45,8 +47,13 @@ def test_a_cluster_that_loses_a_worker_gives_the_same_numbers(tmp_path):
         engine = Engine("dask", scheduler=cluster.scheduler_address, cache=cache, part_bytes=1)
         found = in_parts(exports, engine)
         watch.join()
+        with settle_network(exports, engine) as network:
+            numbers = feet_in_parts.in_parts(network, engine, full=4)
     assert killed
-    assert_same(as_one(exports), found)
+    one = as_one(exports)
+    assert_same(one, found)
+    for result in numbers:
+        feet_in_parts.assert_same(result, feet_in_parts.in_memory(one[1], result))
 
 
 def test_a_scheduler_that_does_not_answer_is_told(tmp_path, monkeypatch):
