@@ -31,7 +31,7 @@ def write_parts(cohort: Cohort, folder: Path, chosen: Sequence[np.ndarray]) -> N
     for number, own in enumerate(chosen):
         place = folder / f"part{number}"
         place.mkdir(parents=True)
-        write_frame(place / "cohort.parquet", cohort.feet[own].reset_index(drop=True))
+        write_frame(place / "cohort.arrow", cohort.feet[own].reset_index(drop=True))
         places.append(place)
     frame = SimpleNamespace(protocol=cohort.protocol)
     work = SimpleNamespace(cut_off=cohort.cut_off, frame=frame, folder=folder)

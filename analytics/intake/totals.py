@@ -203,8 +203,15 @@ def _sum_records(pieces: pd.DataFrame, visits: pd.DataFrame, flags: pd.DataFrame
 def _places(tables: Sequence[pd.DataFrame]) -> list[np.ndarray]:
     """Return a number for the address of each line of some tables: equal where addresses are."""
     address = pd.concat([table[list(ADDRESS)] for table in tables], ignore_index=True)
-    file, sheet = (factorize(address[name])[0] for name in ADDRESS[:2])
+    file, sheet = (_number_texts(address[name]) for name in ADDRESS[:2])
     line = address["line"].to_numpy(dtype=np.int64, na_value=-1)
     pair = pd.factorize(file * (int(sheet.max(initial=0)) + 2) + sheet)[0]
     place = pair * (int(line.max(initial=0)) + 2) + line
     return np.split(place, np.cumsum([len(table) for table in tables])[:-1])
+
+
+def _number_texts(column: pd.Series) -> np.ndarray:
+    """Return a number for each distinct text; a missing one is as an empty one, -1."""
+    codes, distinct = factorize(column)
+    is_text = np.array([*(text != "" for text in distinct), False], dtype=bool)
+    return np.where(is_text[codes], codes, -1)

@@ -89,7 +89,7 @@ def produce_numbers(settings: Settings, out: Path, tell: Callable[[str], None]) 
 
 
 def _catalogue(settings: Settings, network: Network) -> Catalogue:
-    names = {name for place in network.parts for name in read_names(place / "cohort.parquet")}
+    names = {name for place in network.parts for name in read_names(place / "cohort.arrow")}
     carried = sorted(name for name in names if name.startswith(EXTRA_PREFIX))
     return build_catalogue(
         settings.own_indicators,
