@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -74,14 +75,33 @@ def write_papers(sheets: Sequence[Sheet], settings: Settings, endings: Sequence[
     OSError
         When a file cannot be written.
     """
+    with making_papers(sheets, settings, endings) as finish:
+        return finish()
+
+
+@contextmanager
+def making_papers(
+    sheets: Sequence[Sheet], settings: Settings, endings: Sequence[str]
+) -> Iterator[Callable[[], Papers]]:
+    """Begin what ``write_papers`` does, and give what waits for its end: other work goes beside.
+
+    Parameters
+    ----------
+    sheets, settings, endings
+        As of ``write_papers``.
+    """
     jobs = [_Job(sheet, ending, _about(sheet, settings)) for sheet in sheets for ending in endings]
     if not jobs:
-        return Papers()
+        yield Papers
+        return
     pool = ProcessPoolExecutor(min(N_AT_ONCE, len(jobs)), mp_context=get_context("spawn"))
-    with pool:
+    try:
         made = [(job, pool.submit(job.run)) for job in jobs]
-        errors = [(job, future.exception()) for job, future in made]
-    return _sort_out([(job, error) for job, error in errors if error is not None])
+        yield lambda: _sort_out(
+            [(job, error) for job, future in made if (error := future.exception()) is not None]
+        )
+    finally:
+        pool.shutdown(cancel_futures=True)
 
 
 def _about(sheet: Sheet, settings: Settings) -> About:

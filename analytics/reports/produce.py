@@ -19,7 +19,7 @@ from analytics.reports.comparing import write_state
 from analytics.reports.fixing import write_records_to_fix
 from analytics.reports.folder import PROVENANCE, check_replaceable, hash_files, replacing
 from analytics.reports.page import build_page
-from analytics.reports.papers import Papers, Sheet, write_papers
+from analytics.reports.papers import Papers, Sheet, making_papers, write_papers
 from analytics.reports.plain import find_seeds, without_picture, write_json, write_text
 from analytics.reports.prepared import store
 from analytics.reports.provenance import build_provenance, describe_settings
@@ -210,14 +210,17 @@ def _write_files(made: _Made, folder: Path, out: Path) -> Papers:
     write_text(folder / "network.html", build_page(made.network, network, clinics=links))
     funder = _provenance(report, POLICIES[FUNDER_AUDIENCE], made.funder)
     write_text(folder / "funder.html", build_page(made.funder, funder, brief=True))
-    to_fix: list[str] = []
-    if report.policy.traceable:
-        to_fix = write_records_to_fix(report.parts.each, report.cohort, report.settings, folder)
-    clinic_pages.write_pages(made.clinics, network, folder, workbooks=to_fix)
-    (folder / "tables.xlsx").write_bytes(build_tables(blocks, report.settings))
-    write_json(folder / "results.json", [without_picture(block) for block in everything])
-    write_state(report, folder)
-    papers = _write_papers(made, folder)
+    sheets = _list_sheets(made, folder)
+    with making_papers(sheets, report.settings, report.settings.formats) as finish:
+        to_fix: list[str] = []
+        if report.policy.traceable:
+            to_fix = write_records_to_fix(report.parts.each, report.cohort, report.settings, folder)
+        clinic_pages.write_pages(made.clinics, network, folder, workbooks=to_fix)
+        (folder / "tables.xlsx").write_bytes(build_tables(blocks, report.settings))
+        write_json(folder / "results.json", [without_picture(block) for block in everything])
+        write_state(report, folder)
+        papers = finish()
+    papers = _join(papers, _write_papers_of_clinics(made, folder))
     provenance = _provenance(report, report.policy, (*made.network, *made.funder))
     more = {
         "settings": describe_settings(report.settings, out, report.policy),
@@ -228,17 +231,22 @@ def _write_files(made: _Made, folder: Path, out: Path) -> Papers:
     return papers
 
 
-def _write_papers(made: _Made, folder: Path) -> Papers:
-    settings = made.report.settings
-    sheets = [
+def _list_sheets(made: _Made, folder: Path) -> list[Sheet]:
+    return [
         Sheet(folder / f"{name}.html", chapters[0].title, all_pictures(chapters))
         for name, chapters in (("network", made.network), ("funder", made.funder))
     ]
+
+
+def _write_papers_of_clinics(made: _Made, folder: Path) -> Papers:
+    settings = made.report.settings
     clinics = clinic_pages.list_sheets(made.clinics, folder)
-    pages = write_papers(sheets, settings, settings.formats)
-    of_clinics = write_papers(clinics, settings, settings.clinic_formats)
-    missing = dict.fromkeys((*pages.missing, *of_clinics.missing))
-    return Papers(tuple(missing), (*pages.failed, *of_clinics.failed))
+    return write_papers(clinics, settings, settings.clinic_formats)
+
+
+def _join(one: Papers, other: Papers) -> Papers:
+    missing = dict.fromkeys((*one.missing, *other.missing))
+    return Papers(tuple(missing), (*one.failed, *other.failed))
 
 
 def _provenance(report: Report, policy: Policy, chapters: Sequence[Chapter]) -> dict[str, Any]:
