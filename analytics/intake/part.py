@@ -25,7 +25,7 @@ from analytics.intake.whole import Said, ask_span
 PACKED = {".xlsx": 8, ".xlsm": 8, ".ods": 8, ".zip": 6, ".parquet": 8, ".xls": 2}
 
 #: Children in one bucket of those that are in several parts: about the rows of a part.
-BUCKET_CHILDREN = 8_000
+BUCKET_CHILDREN = 4_000
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from networks_drawn import as_one, assert_same, draw_rows, in_parts
-from registers_drawn import HEADINGS_HERE, PLAIN, exports_of
+from registers_drawn import HEADINGS_HERE, PLAIN, TREE, exports_of
 
 from analytics.courses.network import Exports, settle_network
 from analytics.errors import AnalyticsError
@@ -16,6 +16,7 @@ from analytics.intake import cut, part
 from analytics.intake.cut import cut_text
 from analytics.intake.engine import Engine
 from analytics.intake.ledger import no_corrections
+from analytics.intake.map_parse import parse_map
 
 ENGINE = Engine("serial", part_bytes=1)
 
@@ -169,3 +170,13 @@ def test_rows_added_at_the_end_leave_the_spans_before_as_they_were(tmp_path, sma
         new = [place for place in network.parts if place not in before]
         assert (len(network.parts) > 5, len(new)) == (True, 2)  # the last span; its bucket
     assert_same(as_one(exports), in_parts(exports, engine))
+
+
+def test_rows_that_name_no_foot_say_the_same_in_a_span_of_their_own(tmp_path, small_spans, rows):
+    feet = {"side": "affected", "atypical": "free text"}
+    tree = {**TREE, "ignore": [], "columns": {**TREE["columns"], "feet": feet}}
+    for place, row in enumerate(rows):
+        row |= {"affected": "left", "free text": "yes"} | ({"side": ""} if place < 96 else {})
+    exports = write_plain(tmp_path / "a.csv", rows)
+    exports = replace(exports, sources=[(tmp_path / "a.csv", parse_map(tree, where="a.toml"))])
+    assert_same(as_one(exports), in_parts(exports, ENGINE))
