@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from itertools import combinations
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -23,6 +22,9 @@ from analytics.intake.course import Course
 from analytics.intake.ledger import FLAG_COLUMNS
 
 DOUBLE = "R04"
+
+#: Children of one mark up to which each is compared with all others.
+MOST_ALIKE = 20
 
 #: What a pair is judged by, as texts; ``mark`` is equal where name key, birth and sex are.
 EVIDENCE = ("mark", "sex", "precision", "feet", "first_on", "last_on")
@@ -85,6 +87,9 @@ def _feet(course: Course) -> np.ndarray:
 def tell_doubles(marked: pd.DataFrame) -> pd.DataFrame:
     """Return the flags of children who share their mark, with whom, and how alike they are.
 
+    A child who shares its mark with more than ``MOST_ALIKE`` is told with how many, and with those
+    who began next before and after it: so many have a name in common that is none.
+
     Parameters
     ----------
     marked
@@ -96,15 +101,29 @@ def tell_doubles(marked: pd.DataFrame) -> pd.DataFrame:
         Columns of the ledger's flags, and ``last_on``.
     """
     doubles = marked[marked["mark"].duplicated(keep=False)]
-    found = pd.Series("", index=doubles.index, dtype="string")
-    for _, group in doubles.groupby("mark", sort=False):
-        people = group.to_dict("index")
-        for one, other in combinations(people, 2):
+    people = doubles.to_dict("records")
+    told: list[list[str]] = [[] for _ in people]
+    for rows in doubles.reset_index().groupby("mark", sort=False).indices.values():
+        for one, other in _pairs(people, [*rows]):
             likeness = count_likeness(people[one], people[other])
             for own, with_ in ((one, other), (other, one)):
-                told = f"same_child_as={people[with_]['child']}, likeness={likeness}"
-                found[own] = f"{found[own]}, {told}" if found[own] else told
+                told[own].append(f"same_child_as={people[with_]['child']}, likeness={likeness}")
+        if len(rows) > MOST_ALIKE:
+            for row in rows:
+                told[row].append(f"n_alike={len(rows) - 1}")
+    found = pd.array([", ".join(texts) for texts in told], dtype="string")
     return doubles.assign(found=found)[[*FLAG_COLUMNS, "last_on"]]
+
+
+def _pairs(people: Sequence[Mapping[str, str]], rows: list[int]) -> Iterator[tuple[int, int]]:
+    """Yield the pairs of children of one mark: of very many, those whose care is closest."""
+    reach = len(rows)
+    if len(rows) > MOST_ALIKE:
+        rows = sorted(rows, key=lambda row: (people[row]["first_on"], people[row]["child"]))
+        reach = MOST_ALIKE // 2
+    for place, one in enumerate(rows):
+        for other in rows[place + 1 : place + 1 + reach]:
+            yield one, other
 
 
 def count_likeness(one: Mapping[str, str], other: Mapping[str, str]) -> int:

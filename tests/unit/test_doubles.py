@@ -1,13 +1,15 @@
 """How alike two children are who may be one, by hand."""
 
-from datetime import date
+import re
+from datetime import date, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 from intake_tables import child_rows, load_rows
 
 from analytics.definitions.likeness import MOST
-from analytics.intake.doubles import EVIDENCE, count_likeness, tell_doubles
+from analytics.intake.doubles import EVIDENCE, MOST_ALIKE, count_likeness, tell_doubles
 from analytics.intake.ledger import FLAG_COLUMNS
 
 ONE = {"sex": "female", "precision": "day", "feet": "left", "first_on": "2024-01-05",
@@ -45,6 +47,28 @@ def test_each_of_three_is_told_both_others_and_nobody_else_is_told():
     told = tell_doubles(frame)
     assert told["child"].tolist() == ["a", "b", "c"]
     assert told["found"].iloc[1] == ("same_child_as=a, likeness=8, same_child_as=c, likeness=8")
+
+
+def test_of_very_many_alike_each_is_told_the_nearest_and_how_many():
+    n = 5_000
+    days = [str(date(2000, 1, 1) + timedelta(days=i)) for i in range(n)]
+    rows = [ONE | {"child": f"c{i:04d}", "mark": "1", "first_on": day, "last_on": day}
+            for i, day in enumerate(days)]  # fmt: skip
+    frame = pd.DataFrame(rows).reindex(columns=[*FLAG_COLUMNS, *EVIDENCE])
+    told = tell_doubles(frame.sample(frac=1, random_state=np.random.default_rng(3)))
+    found = told.set_index("child")["found"]
+    assert found.str.count("same_child_as=").max() == MOST_ALIKE
+    assert found.str.endswith(f"n_alike={n - 1}").all()
+    others = [f"c{i:04d}" for i in range(90, 111) if i != 100]
+    assert found["c0100"].startswith(f"same_child_as={others[0]}, likeness=10")
+    assert set(re.findall(r"same_child_as=(\w+)", found["c0100"])) == set(others)
+
+
+def test_up_to_the_limit_each_is_told_all_others():
+    rows = [ONE | {"child": f"c{i:02d}", "mark": "1"} for i in range(MOST_ALIKE)]
+    told = tell_doubles(pd.DataFrame(rows).reindex(columns=[*FLAG_COLUMNS, *EVIDENCE]))
+    assert (told["found"].str.count("same_child_as=") == MOST_ALIKE - 1).all()
+    assert not told["found"].str.contains("n_alike").any()
 
 
 def test_pairs_are_found_among_the_children_of_an_export(tmp_path):
