@@ -54,15 +54,15 @@ def enlarged(cohort: Cohort, n_clinics: int, n_feet: int) -> Cohort:
     )
     table = cohort.clinics.iloc[np.arange(n_clinics) % len(cohort.clinics)]
     table = table.reset_index(drop=True).assign(clinic=pd.array(clinics, dtype="string"))
-    flags = cohort.ledger.flags
-    dealt = pd.array(rng.choice(clinics, len(flags)), dtype="string")
-    ledger = replace(cohort.ledger, flags=flags.assign(clinic=dealt))
-    return replace(cohort, feet=feet, clinics=table, ledger=ledger)
+    faults = cohort.totals.faults
+    dealt = pd.array(rng.choice(clinics, len(faults)), dtype="string")
+    totals = replace(cohort.totals, faults=faults.assign(clinic=dealt))
+    return replace(cohort, feet=feet, clinics=table, totals=totals)
 
 
 def main(n_clinics: int, n_feet: int) -> None:
     report = Report.open(SETTINGS)
-    records, cohort = report.records, enlarged(report.cohort, n_clinics, n_feet)
+    cohort = enlarged(report.cohort, n_clinics, n_feet)
     BEFORE[0] += _processor()
     lines, begun = [], time.perf_counter()
 
@@ -72,7 +72,7 @@ def main(n_clinics: int, n_feet: int) -> None:
 
     with tempfile.TemporaryDirectory() as work:
         folder = Path(work)
-        os.environ.update(store(folder, report.settings, records=records, cohort=cohort))
+        os.environ.update(store(folder, report.settings, cohort=cohort))
         fresh = Report(report.settings, report.policy)
         clinics = fresh.clinic_file.codes
         tell("clinics compared")
@@ -82,7 +82,7 @@ def main(n_clinics: int, n_feet: int) -> None:
             Run(NOTEBOOKS / f"{NOTEBOOK}.ipynb", common | {"clinic": c}, told_as=c) for c in clinics
         ]
         pages = read_pages(fresh, clinics, run_notebooks(runs, environment=variable, tell=tell))
-        provenance = build_provenance(report.settings, report.policy, records, [], ())
+        provenance = build_provenance(report.settings, report.policy, cohort.totals, [], ())
         write_pages(pages, provenance, folder)
         tell("pages written")
         n_bytes = sum(path.stat().st_size for path in folder.glob("clinics/*.html"))
