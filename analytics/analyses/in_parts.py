@@ -185,9 +185,37 @@ def _ask(piece: _Piece) -> list[tuple[Any, _Laid]]:
         laid = _Laid(piece.folder / f"{place}-{piece.number}", len(blocks))
         if blocks:
             with laid.path.open("wb") as file:
-                pickle.dump(list(blocks), file, protocol=pickle.HIGHEST_PROTOCOL)
+                _Packer(file, pickle.HIGHEST_PROTOCOL).dump(list(blocks))
         answers.append((facts, laid))
     return answers
+
+
+class _Packer(pickle.Pickler):
+    """Writes numbers in the fewest bytes that hold them: days, codes and counts are small."""
+
+    def reducer_override(self, obj: Any) -> Any:
+        """Return how to make an array of a smaller one."""
+        if type(obj) is not np.ndarray or obj.dtype not in (np.int64, np.float64):
+            return NotImplemented
+        small = pack(obj)
+        return NotImplemented if small is obj else (_widen, (small, obj.dtype.str))
+
+
+def pack(values: np.ndarray) -> np.ndarray:
+    """Return numbers in the smallest type that holds each of them exactly; themselves if none."""
+    if not values.size:
+        return values
+    for kind in (np.int8, np.int16, np.int32, np.float32):
+        with np.errstate(invalid="ignore", over="ignore"):
+            small = values.astype(kind)
+            # A minus before a nought is lost on the way, and is told by no sum.
+            if np.array_equal(small, values):
+                return small
+    return values
+
+
+def _widen(small: np.ndarray, kind: str) -> np.ndarray:
+    return small.astype(kind)
 
 
 def read_feet(places: Sequence[Path], wanted: frozenset[str]) -> pd.DataFrame:

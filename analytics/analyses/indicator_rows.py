@@ -21,7 +21,7 @@ from analytics.definitions.protocol import Protocol
 from analytics.definitions.rules import evaluate, find_values
 from analytics.stats.blocks import Each
 from analytics.stats.group_incidence import GroupRows, group_rows, read_groups_over
-from analytics.stats.grouped import Grouped, quantiles_over, ratio_over, share_over
+from analytics.stats.grouped import Grouped, count_yes, quantiles_over, ratio_over, share_over
 from analytics.stats.proportions import Interval
 
 #: Quantiles of a spread, by the end of their measure.
@@ -40,11 +40,11 @@ class Counted:
     counts
         (groups,) numbers that add up, by name.
     rows
-        Those that enter the estimate; children are its clusters.
+        Those that enter the estimate, children being its clusters; of a share, children alike.
     """
 
     counts: Counts
-    rows: Grouped | GroupRows
+    rows: Grouped | GroupRows | np.ndarray
 
 
 def count_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
@@ -90,7 +90,7 @@ def _share_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups
     counted = verdict.isin(["yes", "no"]).to_numpy() & (group >= 0)
     child = cohort.feet.loc[verdict.index, "child"][counted]
     yes = verdict.eq("yes").to_numpy(dtype=float)[counted]
-    return Counted(counts, _grouped([yes], child, group[counted]))
+    return Counted(counts, count_yes(_grouped([yes], child, group[counted])))
 
 
 def _ratio_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:

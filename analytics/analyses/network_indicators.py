@@ -69,7 +69,7 @@ class OneIndicator:
         """Return what is counted by group, and the rows that enter the estimate."""
         codes = code_groups(cohort.feet, self.labels)
         counted = count_rows(cohort, self.indicator, codes, len(self.labels))
-        return counted.counts, [counted.rows] if len(counted.rows.group) else []
+        return counted.counts, [counted.rows]
 
 
 def list_network(asked: Asked, by: Sequence[str]) -> Listed:

@@ -19,12 +19,17 @@ from analytics.results import Result
 #: Steps of the work, as they are told, in order.
 STEPS = ("levels", "feet", "indicators", "curves", "models")
 
+CASTS = Casts()
 _AREAS = ("mix", "access", "casting", "tenotomy", "brace", "follow_up", "lasting", "records")
 _Plan = list[tuple[str, tuple[str, ...], tuple[Indicator, ...]]]
 
 
 def answer_network(
-    batches: Batches, catalogue: Catalogue, tell: Callable[[str], None]
+    batches: Batches,
+    catalogue: Catalogue,
+    tell: Callable[[str], None],
+    *,
+    casts: Casts = CASTS,
 ) -> Iterator[Result]:
     """Yield the numbers of a network in the order of a report.
 
@@ -40,10 +45,11 @@ def answer_network(
         Indicators in force.
     tell
         Told the steps that are done, of ``STEPS``.
+    casts
+        The model of casts.
     """
     nobody, plan = batches.nobody, _plan(catalogue)
     hazards = Hazards(RELAPSE.code, SEVERITY_AND_USE, nobody.protocol.landmark_days)
-    casts = Casts()
     groupings = list(dict.fromkeys(by for _, by, _ in plan))
     first: list[Question] = [*map(Groups, groupings), Values(hazards), Values(casts)]
     *grouped, of_hazards, of_casts = batches.ask(first)

@@ -46,13 +46,13 @@ def share_over(each: Each, *, n_groups: int, level: float = 0.95) -> ClusteredPr
     Parameters
     ----------
     each
-        Blocks of :class:`Grouped` rows, 1 for yes and 0 for no.
+        Blocks of patterns, :func:`count_yes` of their rows.
     n_groups
         How many groups there are.
     level
         Coverage wanted.
     """
-    parts = list(each(_count_yes))
+    parts = list(each(_as_they_are))
     return _from_patterns(parts, n_groups=n_groups, level=level)
 
 
@@ -142,12 +142,16 @@ def _pair_up(rows: Grouped) -> tuple[Ints, Ints]:
     return np.asarray(pairs, dtype=np.int64) // width, of_row.astype(np.int64)
 
 
-def _count_yes(rows: Grouped) -> Ints:
+def count_yes(rows: Grouped) -> Ints:
+    """Return group, rows, rows that are a yes (1, not 0), and how many clusters are so; (4, k)."""
     return _count_patterns(rows, rows.values[0])
 
 
+def _as_they_are(patterns: Ints) -> Ints:
+    return patterns
+
+
 def _count_patterns(rows: Grouped, yes: Floats) -> Ints:
-    """Return group, rows, rows that are a yes, and how many clusters are so; (4, k)."""
     owner, of_row = _pair_up(rows)
     m = np.bincount(of_row, minlength=len(owner))
     y = np.bincount(of_row, weights=yes, minlength=len(owner)).astype(np.int64)

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from analytics.errors import NotEstimableError
-from analytics.stats.blocks import in_blocks
+from analytics.stats.blocks import derive, in_blocks
 from analytics.stats.counts import log_linear, logistic
 from analytics.stats.group_incidence import group_rows, read_groups, read_groups_over
-from analytics.stats.grouped import Grouped, quantiles_over, ratio_over, share_over
+from analytics.stats.grouped import Grouped, count_yes, quantiles_over, ratio_over, share_over
 from analytics.stats.links import LOG_LINEAR, LOGISTIC, Mean
 from analytics.stats.marginal import solve_over
 from analytics.stats.marginal_block import Problem, as_block
@@ -102,7 +102,7 @@ def test_shares_quantiles_and_ratios_by_group_are_those_of_all_rows(n_blocks):
         return in_blocks([Grouped(held[:, mine], units, group[mine]) for mine, units in blocks])
 
     same(
-        share_over(over(yes), n_groups=7),
+        share_over(derive(over(yes), count_yes), n_groups=7),
         clustered_proportion(yes, cluster, group=group, n_groups=7),
     )
     same(

@@ -22,7 +22,7 @@ from feet_in_parts import (
 )
 from networks_drawn import as_one, draw_rows, write_exports
 
-from analytics.analyses.in_parts import plan_batches, read_feet
+from analytics.analyses.in_parts import pack, plan_batches, read_feet
 from analytics.courses.network import settle_network
 from analytics.intake.engine import Engine
 
@@ -106,3 +106,16 @@ def test_only_the_columns_asked_for_are_read_and_a_carried_one_that_none_has_is_
     feet = read_feet(network.parts, frozenset({"child", "n_casts", "extra_ward", "few_children"}))
     assert list(feet.columns) == ["child", "n_casts", "extra_ward"]
     assert feet["extra_ward"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("values", "kind"),
+    [([1.0, 127], "int8"), ([1, -200], "int16"), ([7300.0, 4e4], "int32"), ([0.5, 1e9], "float32"),
+     ([1 / 3], "float64"), ([2**40], "float32"), ([2**40 + 1], "int64"), ([np.nan, 1], "float64"),
+     ([np.inf], "float32")],
+)  # fmt: skip
+def test_numbers_are_laid_aside_in_fewer_bytes_without_a_change(values, kind):
+    given = np.array(values)
+    packed = pack(given)
+    assert packed.dtype == kind
+    np.testing.assert_array_equal(packed.astype(given.dtype), given)
