@@ -30,6 +30,9 @@ MORE_PICTURES = "more_pictures"
 #: Shapes whose sentences pick out what is unusual, and do not go through the table row by row.
 _TELLS = ("trend", "comparison", "curve")
 
+#: Height of a figure among words, as a share of its own.
+_LOW = 0.7
+
 #: More sentences than this on other shapes are the table once more, in words.
 _MOST_OPEN = 3
 
@@ -85,7 +88,12 @@ class Block:
 
     @cached_property
     def _figures(self) -> tuple[Figure, ...]:
-        return tuple(draw(part, self.language) for part in self._sheets.parts)
+        figures = tuple(draw(part, self.language) for part in self._sheets.parts)
+        if self.manner == "picture":
+            # It stands among words on a sheet: lower, rather than smaller with its letters.
+            for figure in figures:
+                figure.set_figheight(_LOW * figure.get_figheight())
+        return figures
 
     @cached_property
     def _sheets(self) -> Sheets:
