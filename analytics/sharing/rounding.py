@@ -108,7 +108,7 @@ def _join_few_reasons(
     few = hidden["n_reason"]
     again = shown.loc[few].duplicated("step").reindex(shown.index, fill_value=False)
     shown = shown.assign(reason=shown["reason"].mask(few, FEW))
-    return tuple(f.loc[~again].reset_index(drop=True) for f in (shown, hidden))  # type: ignore[return-value]
+    return tuple(f.loc[~again].reset_index(drop=True) for f in (shown, hidden))
 
 
 def _without_line_counts(shown: pd.DataFrame) -> pd.DataFrame:
