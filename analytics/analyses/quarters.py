@@ -40,7 +40,8 @@ def counts(cohort: Cohort) -> Result:
     -------
     Result
         Estimates by ``quarter_done``: the estimate is a count, so it has no interval. A child
-        counts in the quarter of its first foot.
+        counts in the quarter of its first foot. A note says when no visit falls in the quarter of
+        the cut-off: noughts then need not mean that nothing was done.
     """
     quarters = pd.period_range(end=_quarter(cohort), periods=N_QUARTERS, freq="Q")
     lines = []
@@ -55,8 +56,16 @@ def counts(cohort: Cohort) -> Result:
             lines.append(line | {"estimate": float(n)})
     frame = pd.DataFrame(lines).assign(numerator=pd.NA, lower=pd.NA, upper=pd.NA)
     frame = frame.assign(outside=0, immature=0, unknown=0)
-    context = describe(cohort, "activity", cohort.feet, method=Method(Phrase("method.count")))
+    method = Method(Phrase("method.count"), notes=_quiet(cohort))
+    context = describe(cohort, "activity", cohort.feet, method=method)
     return Result(ESTIMATES, typed(frame, ESTIMATES, ["quarter_done"]), context, ("quarter_done",))
+
+
+def _quiet(cohort: Cohort) -> tuple[Phrase, ...]:
+    last = cohort.feet["last_seen_on"].max()
+    if pd.isna(last) or last.to_period("Q") >= _quarter(cohort):
+        return ()
+    return (Phrase("note.quiet_quarter", {"last": last}),)
 
 
 def estimates(cohort: Cohort, asked: Sequence[Indicator]) -> Result:

@@ -117,11 +117,11 @@ def _along_time(read: Sequence[Row], released: Released, language: str) -> Figur
         dots = [_dot(row, "", released, language) for row in rows]
         _draw_series(axes, places, dots, style=SERIES[0])
         axes.set_ylim(*span(dots, within=_WITHIN.get(measures.scale_of(measure, own))))
-        if measures.scale_of(measure, own) == "count":
-            axes.set_ylim(0, 1.05 * axes.get_ylim()[1])
+        if is_count := measures.scale_of(measure, own) == "count":
+            axes.set_ylim(0, max(1.05 * axes.get_ylim()[1], 1.0))
         _mark_unknown(axes, [p for p, d in zip(places, dots, strict=True) if d.estimate is None])
         _title(axes, (measure, own), 0, language)
-        _number_axis(axes, "y", language)
+        _number_axis(axes, "y", language, whole=is_count)
         _period_axis(axes, periods, language)
     return figure
 
@@ -185,9 +185,9 @@ def _period_axis(axes: Axes, periods: Sequence[str], language: str) -> None:
     axes.set_xlim(-0.5, len(periods) - 0.5)
 
 
-def _number_axis(axes: Axes, which: str, language: str) -> None:
+def _number_axis(axes: Axes, which: str, language: str, *, whole: bool = False) -> None:
     axis = axes.xaxis if which == "x" else axes.yaxis
-    axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
+    axis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10], integer=whole))
     axis.set_major_formatter(FuncFormatter(lambda x, _: numbers.plain(x, language)))
 
 

@@ -14,6 +14,7 @@ from analytics.analyses.quarters import DEEDS, N_QUARTERS, counts, estimates
 from analytics.definitions.indicators import HEADLINE, INDICATORS
 from analytics.definitions.policies import INTERNAL, PUBLIC
 from analytics.display.block import Block
+from analytics.display.figures import draw
 from analytics.sharing.protect import protect
 
 # As of 31 March 2026 this quarter is 2026Q1; 183 days after 2 July 2025 is 1 January 2026.
@@ -81,6 +82,25 @@ def test_what_was_done_is_counted_by_its_day() -> None:
     assert table.shape == (len(DEEDS), N_QUARTERS)
     shown = table.loc[wanted.index, wanted.columns].astype(float).to_numpy()
     assert (shown == wanted.astype(float).to_numpy()).all()
+
+
+def test_a_quarter_without_a_visit_is_not_told_as_a_quarter_without_work() -> None:
+    seen = drawn(FEET).assign(last_seen_on=pd.Timestamp("2026-03-31"))
+    assert counts(cohort_of(seen, cut_off=CUT_OFF)).context.notes == ()
+    cohort = cohort_of(seen, cut_off="2026-04-01")
+    (note,) = counts(cohort).context.notes
+    assert note.values["last"] == pd.Timestamp("2026-03-31")
+    for language, day in (("en", "31 March 2026"), ("es", "31 de marzo de 2026")):
+        assert day in Block(protect(counts(cohort), INTERNAL), language).table.notes[0]
+    assert counts(cohort_of(FEET, cut_off=CUT_OFF)).context.notes == ()
+
+
+def test_the_axis_of_counts_of_nought_has_whole_numbers() -> None:
+    empty = replace(cohort := cohort_of(FEET, cut_off=CUT_OFF), feet=cohort.feet.iloc[:0])
+    for axes in draw(protect(counts(empty), INTERNAL)).axes:
+        if axes.get_visible():
+            ticks = [tick for tick in axes.get_yticks() if 0 <= tick <= axes.get_ylim()[1]]
+            assert ticks == [0, 1]
 
 
 def test_counts_stand_without_denominators_and_are_told_without_a_claim() -> None:
