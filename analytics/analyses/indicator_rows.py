@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.analyses.followed import CENSORED, COMPETING, EVENT, follow
-from analytics.analyses.verdicts import VERDICTS, find_verdicts
+from analytics.analyses.verdicts import VERDICTS, find_places
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.indicator import Indicator
@@ -84,12 +84,12 @@ def read_counts(
 
 
 def _share_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
-    verdict = find_verdicts(cohort, indicator)
-    group = codes.loc[verdict.index].to_numpy()
-    counts = _count_verdicts(verdict, group, n_groups)
-    counted = verdict.isin(["yes", "no"]).to_numpy() & (group >= 0)
-    child = cohort.feet.loc[verdict.index, "child"][counted]
-    yes = verdict.eq("yes").to_numpy(dtype=float)[counted]
+    verdict = find_places(cohort, indicator)
+    group, place = codes.loc[verdict.index].to_numpy(), verdict.to_numpy()
+    counts = _count_verdicts(place, group, n_groups)
+    counted = (place >= VERDICTS.index("no")) & (group >= 0)
+    child = cohort.feet["child"].loc[verdict.index[counted]]
+    yes = (place[counted] == VERDICTS.index("yes")).astype(float)
     return Counted(counts, count_yes(_grouped([yes], child, group[counted])))
 
 
@@ -213,21 +213,20 @@ def _answered(
     cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int
 ) -> tuple[Counts, pd.DataFrame, np.ndarray]:
     """Return verdict counts by group, and the feet that enter a ratio or spread."""
-    verdict = find_verdicts(cohort, indicator)
+    verdict = find_places(cohort, indicator)
     group = codes.loc[verdict.index].to_numpy()
-    counts = _count_verdicts(verdict, group, n_groups)
+    counts = _count_verdicts(verdict.to_numpy(), group, n_groups)
     if indicator.kind == "ratio" and indicator.unit == "child" and not indicator.denominator:
         # Both feet add their part to the one child, in the group where the child counts.
         child = cohort.feet["child"]
         of_child = pd.Series(group, index=child.loc[verdict.index])
-        verdict = find_verdicts(cohort, replace(indicator, unit="foot"))
+        verdict = find_places(cohort, replace(indicator, unit="foot"))
         group = of_child.loc[child.loc[verdict.index]].to_numpy()
-    keep = verdict.eq("yes").to_numpy() & (group >= 0)
+    keep = verdict.eq(VERDICTS.index("yes")).to_numpy() & (group >= 0)
     return counts, cohort.feet.loc[verdict.index[keep]], group[keep]
 
 
-def _count_verdicts(verdict: pd.Series, group: np.ndarray, n_groups: int) -> Counts:
-    places = pd.Categorical(verdict, categories=VERDICTS).codes.astype(np.int64)
+def _count_verdicts(places: np.ndarray, group: np.ndarray, n_groups: int) -> Counts:
     cell = (places * n_groups + group)[group >= 0]
     table = np.bincount(cell, minlength=len(VERDICTS) * n_groups).reshape(len(VERDICTS), n_groups)
     return dict(zip(VERDICTS, table, strict=True)) | {"n": table.sum(axis=0)}

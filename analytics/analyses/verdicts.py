@@ -13,6 +13,7 @@ from analytics.definitions.rules import evaluate, find_values
 
 #: Always in this order; they add up to the units.
 VERDICTS = ("outside", "immature", "unknown", "no", "yes")
+_OUTSIDE, _IMMATURE, _UNKNOWN, _NO, _YES = range(len(VERDICTS))
 
 #: Which verdict of a child's feet stands for the child, first match wins.
 _CHILD_ORDER = {
@@ -44,6 +45,13 @@ def find_verdicts(cohort: Cohort, indicator: Indicator) -> pd.Series:
     than the maturity before the cut-off; unknown when ``known`` is not true or the numerator
     rests on a missing value; else no or yes.
     """
+    places = find_places(cohort, indicator)
+    named = pd.array(np.array(VERDICTS, dtype=object)[places.to_numpy()], dtype="string")
+    return pd.Series(named, index=places.index, name="verdict")
+
+
+def find_places(cohort: Cohort, indicator: Indicator) -> pd.Series:
+    """Return the same verdicts as their places in ``VERDICTS``, in a fraction of the time."""
     if indicator.kind == "curve":
         return _of_curve(cohort, indicator)
     verdict = _of_feet(cohort, indicator)
@@ -82,7 +90,7 @@ def find_presumed(cohort: Cohort, indicator: Indicator) -> pd.Series:
     holds = evaluate(indicator.presumed_no, feet, cohort.protocol).fillna(False)
     if indicator.unit == "child":
         # With "all", one foot that surely failed is enough for the child.
-        sure = _of_feet(cohort, indicator).eq("no") & ~holds
+        sure = _of_feet(cohort, indicator).eq(_NO) & ~holds
         holds = holds.groupby(feet["child"]).transform("any")
         if indicator.child_is == "all":
             holds &= ~sure.groupby(feet["child"]).transform("any")
@@ -112,20 +120,19 @@ def _of_feet(cohort: Cohort, indicator: Indicator) -> pd.Series:
         missing = pd.concat([find_values(name, feet).isna() for name in names], axis=1)
         answer = pd.Series(True, index=feet.index, dtype="boolean").mask(missing.any(axis=1))
     is_told = (known & answer.notna()).to_numpy(dtype=bool)
-    said = np.where(answer.fillna(False).to_numpy(dtype=bool), "yes", "no").astype(object)
-    said[~is_told] = "unknown"
-    said[find_immature(cohort, indicator).to_numpy(dtype=bool)] = "immature"
-    said[~inside.to_numpy(dtype=bool)] = "outside"
-    return pd.Series(pd.array(said, dtype="string"), index=feet.index, name="verdict")
+    said = np.where(answer.fillna(False).to_numpy(dtype=bool), _YES, _NO)
+    said[~is_told] = _UNKNOWN
+    said[find_immature(cohort, indicator).to_numpy(dtype=bool)] = _IMMATURE
+    said[~inside.to_numpy(dtype=bool)] = _OUTSIDE
+    return pd.Series(said, index=feet.index)
 
 
 def _of_children(feet: pd.DataFrame, verdict: pd.Series, child_is: str) -> pd.Series:
-    order = _CHILD_ORDER[child_is]
+    order = np.array([VERDICTS.index(name) for name in _CHILD_ORDER[child_is]])
     child, children = pd.factorize(feet["child"])
-    best = np.full(len(children), len(order))
-    np.minimum.at(best, child, pd.Categorical(verdict, categories=order).codes)
-    named = pd.array(np.array(order, dtype=object)[best[child]], dtype="string")
-    return pd.Series(named, index=feet.index, name="verdict").loc[_find_first(feet)]
+    best = np.full(len(children), len(order) - 1)
+    np.minimum.at(best, child, np.argsort(order)[verdict.to_numpy()])
+    return pd.Series(order[best[child]], index=feet.index).loc[_find_first(feet)]
 
 
 def _of_curve(cohort: Cohort, indicator: Indicator) -> pd.Series:
@@ -138,8 +145,10 @@ def _of_curve(cohort: Cohort, indicator: Indicator) -> pd.Series:
     rows = follow(cohort, endpoint).rows.reindex(feet.index)
     by_then = rows["time_days"] <= horizon
     never = (by_then & rows["ended"].eq(COMPETING)) | rows["entry_days"].ge(horizon)
-    said = pd.Series("unknown", index=feet.index, dtype="string", name="verdict")
-    said = said.mask(rows["time_days"] >= horizon, "yes")
-    said = said.mask(by_then & rows["ended"].eq(EVENT), "no")
-    said = said.mask(find_immature(cohort, indicator), "immature").mask(never, "outside")
-    return said.where(inside, "outside")
+    said = np.full(len(feet), _UNKNOWN)
+    said[(rows["time_days"] >= horizon).to_numpy(dtype=bool)] = _YES
+    said[(by_then & rows["ended"].eq(EVENT)).to_numpy(dtype=bool)] = _NO
+    said[find_immature(cohort, indicator).to_numpy(dtype=bool)] = _IMMATURE
+    said[never.to_numpy(dtype=bool)] = _OUTSIDE
+    said[~inside.to_numpy(dtype=bool)] = _OUTSIDE
+    return pd.Series(said, index=feet.index)
