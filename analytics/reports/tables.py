@@ -47,7 +47,7 @@ def build_sheet(block: Block, language: str) -> Sheet:
     heads = [column["words"] for column in table["columns"]]
     rows = [[_value(cell) for cell in row] for row in table["rows"]]
     records = block["frame"]
-    if len(records) == len(rows) and set(LIMITS) <= set(records[0] if records else ()):
+    if len(records) == len(rows) and _has_limits(block):
         heads += [terms.column(name, language) for name in LIMITS]
         rows = [
             row + _limits(record, hidden, row, language)
@@ -59,6 +59,15 @@ def build_sheet(block: Block, language: str) -> Sheet:
         about=_about(block, language),
         heads=tuple(heads),
         rows=tuple(map(tuple, rows)),
+    )
+
+
+def _has_limits(block: Block) -> bool:
+    """Return whether any row has an interval, or had one that was withheld; counts have none."""
+    return any(
+        record.get(name) is not None or hidden.get(name)
+        for record, hidden in zip(block["frame"], block["hidden"], strict=True)
+        for name in LIMITS
     )
 
 

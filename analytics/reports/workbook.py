@@ -17,7 +17,11 @@ from xlsxwriter.worksheet import Worksheet
 from analytics.definitions.labels import label
 from analytics.display import numbers, terms
 
-WIDEST_COLUMN = 60
+WIDEST_COLUMN = 36
+#: Points of one line of a row, and the margins of a sheet in inches.
+LINE_HEIGHT, MARGIN = 15, 0.4
+#: Spreadsheets' number for A4.
+_A4 = 9
 #: Longest name of a tab that every spreadsheet takes.
 LONGEST_NAME = 31
 _FORBIDDEN = re.compile(r"[\[\]:*?/\\\x00-\x1f]")
@@ -137,20 +141,33 @@ def _write_sheet(tab: Worksheet, sheet: Sheet, told: Sequence[str], styles: _Sty
     for line, words in enumerate(told, start=1):
         tab.write_string(line, 0, terms.visible(words), styles.name)
     top = len(told) + 2
+    widths = _widths(sheet)
+    _fit_row(tab, top, sheet.heads, widths)
     for column, head in enumerate(sheet.heads):
         tab.write_string(top, column, head, styles.head)
     for number, row in enumerate(sheet.rows, start=top + 1):
+        _fit_row(tab, number, row, widths)
         for column, value in enumerate(row):
             _write_value(tab, (number, column), value, styles)
     for column, answers in sheet.choices:
         cells = (top + 1, column, top + max(len(sheet.rows), 1), column)
         tab.data_validation(*cells, {"validate": "list", "source": list(answers)})
-    for column, width in enumerate(_widths(sheet)):
+    for column, width in enumerate(widths):
         tab.set_column(column, column, width)
     tab.freeze_panes(top + 1, 0)
     tab.repeat_rows(top)
     tab.set_landscape()
+    tab.set_paper(_A4)
+    tab.set_margins(MARGIN, MARGIN, MARGIN, MARGIN)
     tab.fit_to_pages(1, 0)
+
+
+def _fit_row(tab: Worksheet, number: int, values: Sequence[Any], widths: Sequence[int]) -> None:
+    """Make a row as high as its longest text is when folded; not every spreadsheet does that."""
+    pairs = zip(values, widths, strict=True)
+    lines = [-(-len(value) // (width - 2)) for value, width in pairs if isinstance(value, str)]
+    if (most := max(lines, default=1)) > 1:
+        tab.set_row(number, LINE_HEIGHT * most)
 
 
 def _write_value(tab: Worksheet, at: tuple[int, int], value: Any, styles: _Styles) -> None:

@@ -1,6 +1,8 @@
 """Workbooks: numbers as numbers, no formulas, allowed names, the same bytes every time."""
 
 import io
+import re
+from dataclasses import replace
 from datetime import date
 from zipfile import ZipFile
 
@@ -73,3 +75,13 @@ def test_names_of_sheets_are_allowed_and_unique(names, expected):
 def test_a_sheet_without_rows_is_written():
     empty = Sheet("empty", "Nothing", (), ("a",), ())
     assert read(build(empty), "empty")[-1] == ["a"]
+
+
+def test_a_sheet_prints_on_a4_and_long_texts_have_rows_that_show_them_whole():
+    long = replace(SHEET, rows=(("word " * 40, 1, None, None, None), ("short", 2, *[None] * 3)))
+    with ZipFile(io.BytesIO(build(long))) as archive:
+        xml = archive.read("xl/worksheets/sheet2.xml").decode("utf-8")
+    assert 'paperSize="9"' in xml
+    heights = [float(height) for height in re.findall(r'<row [^>]*\bht="([\d.]+)"', xml)]
+    # 200 characters in a column of 36 take six lines of 15 points.
+    assert heights == [90.0]
