@@ -33,7 +33,7 @@ from analytics.courses.network import Exports, Network, settle_network
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.indicators import INDICATORS
 from analytics.intake.engine import Engine
-from analytics.intake.frames import read_frame, stack_frames
+from analytics.intake.kept import Folder, stack_parts
 from analytics.stats.counts import log_linear
 from analytics.stats.cox import cox
 from analytics.stats.curve_reading import read_curve
@@ -80,7 +80,7 @@ def count_ours(exports: Exports, engine: Engine) -> dict[str, float]:
 def _count_rows(network: Network) -> dict[str, float]:
     found: Counter[str] = Counter()
     for place in network.parts:
-        rows = read_frame(place / "book_rows.parquet", ["fate", "reason"])
+        rows = Folder(place).read("book_rows", ["fate", "reason"])
         found.update(rows["reason"].fillna(rows["fate"]))
     told = {f"rows {reason}": found[reason] for reason in (*RULES, "kept")}
     return {"rows read": sum(found.values())} | told
