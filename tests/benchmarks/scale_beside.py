@@ -95,7 +95,7 @@ def _count_shares(network: Network, engine: Engine) -> dict[str, float]:
 
 
 def _gather_feet(network: Network) -> Cohort:
-    feet = stack_frames([read_frame(place / "cohort.arrow") for place in network.parts])
+    feet = stack_parts([Folder(place) for place in network.parts], "cohort")
     return cohort_of_feet(feet, network.work.cut_off, network.work.frame.protocol)
 
 
