@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import pandas as pd
 import pytest
-from networks_drawn import CUT_OFF, draw_rows, write_exports
+from networks_drawn import draw_rows, write_exports
 
 from analytics.analyses.records import estimates
 from analytics.analyses.trace import trace
@@ -23,18 +23,25 @@ from analytics.reports.console import list_worst_faults
 from analytics.reports.fixing import build_records_to_fix, list_kinds
 from analytics.reports.pairs import build_pairs
 
-SETTINGS = SimpleNamespace(language="en", cut_off=date(2024, 6, 15), sources=())
+#: Before the last visits.
+EARLIER = date(2024, 4, 1)
+
+SETTINGS = SimpleNamespace(language="en", cut_off=EARLIER, sources=())
 
 
 @pytest.fixture(scope="module")
 def both(tmp_path_factory):
     """The same network as one part in memory, and as a part for each file with its buckets."""
     clinics = draw_rows(3, 9)
-    clinics[0][3]["pirani_total"] = "9"
+    for row in (clinics[0][3], clinics[0][4], clinics[1][2]):
+        row["pirani_total"] = "9"
     clinics[1][5]["visited_on"] = "2031-01-01"
     clinics[2][7]["side"] = ""
     clinics[2].append(dict(clinics[2][1]))
+    # A visit of the same day: first in the export and by the alphabet, last by purpose.
+    clinics[2].insert(0, {**clinics[2][6], "purpose": "brace_fitting"})
     exports = write_exports(tmp_path_factory.mktemp("exports"), clinics)
+    exports = replace(exports, cut_off=EARLIER)
     apart = Engine("serial", part_bytes=1)
     with open_parts(exports, Engine()) as one, settle_network(exports, apart) as network:
         each = tuple(map(Folder, network.parts))
@@ -76,7 +83,9 @@ def test_a_trace_and_the_faults_by_kind_are_the_same(both):
     indicator = INDICATORS["initial_correction"]
     lines = [trace(cohort, indicator, parts) for parts, cohort in both]
     assert lines[0]["line"].notna().all()
-    assert lines[0]["visited_on"].le(pd.Timestamp(CUT_OFF)).all()
+    assert lines[0]["visited_on"].le(pd.Timestamp(EARLIER)).all()
+    same_day = lines[0].groupby(["child", "side", "visited_on"])["purpose"].agg(tuple)
+    assert ("cast", "tenotomy", "brace_fitting") in set(same_day)
     pd.testing.assert_frame_equal(*lines)
     for told in (list_kinds, list_worst_faults):
         pd.testing.assert_frame_equal(*(told(cohort.totals.faults) for _, cohort in both))
