@@ -51,6 +51,9 @@ from analytics.intake.records import Source
 from analytics.intake.submission import Door
 from analytics.intake.whole import refuse_whole
 
+#: Bytes of exports up to which this process looks at them itself, while the others start.
+NEAR_BYTES = 50_000_000
+
 #: How long a part is kept that no run has a use for.
 KEPT_SECONDS = 7 * 24 * 3600
 
@@ -126,8 +129,9 @@ def settle_network(exports: Exports, engine: Engine) -> Iterator[Network]:
     with _folder(engine) as folder:
         work = _work(exports, folder)
         with working(engine, engine.choose(exports.n_bytes)) as over:
-            parts = _plan(over, exports, engine.part_bytes)
-            made = _settle_all(over, work, parts)
+            near: Mapper = map if exports.n_bytes < NEAR_BYTES else over
+            parts = _plan(near, exports, engine.part_bytes)
+            made = _settle_all(over, work, parts, [*near(look, [(work, part) for part in parts])])
         own = [_read_sources(place) for place in made[: len(parts)]]
         read = tuple(join_sources(parts, own))
         _forget_others(folder, made)
@@ -151,9 +155,10 @@ def _judge_whole(work: Work, parts: Sequence[Part], looked: Sequence[Looked]) ->
         let_in(work, spans[0])
 
 
-def _settle_all(over: Mapper, work: Work, parts: Sequence[Part]) -> tuple[Path, ...]:
+def _settle_all(
+    over: Mapper, work: Work, parts: Sequence[Part], looked: Sequence[Looked]
+) -> tuple[Path, ...]:
     """Settle every part, then every bucket, and return their folders in that order."""
-    looked = [*over(look, [(work, part) for part in parts])]
     _judge_whole(work, parts, looked)
     shared = find_shared([one.children for one in looked])
     n_buckets = count_buckets(len(shared))

@@ -13,7 +13,7 @@ from concurrent.futures import Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import forkserver, get_context
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -161,6 +161,8 @@ def _without_main() -> Iterator[None]:
 def _open_pool(engine: Engine) -> ProcessPoolExecutor:
     context = get_context("forkserver")
     context.set_forkserver_preload([PRELOADED])
+    with _without_main():
+        forkserver.ensure_running()  # it imports what workers need while this process goes on
     return ProcessPoolExecutor(engine.n_workers, mp_context=context, initializer=_use_one_core)
 
 
