@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.protocol import Protocol
-from analytics.intake.visit_table import NO_DAY, VisitTable, join_facts
+from analytics.intake.visit_table import NO_DAY, VisitTable
 
 #: Order within a day: the foot is looked at, cut, then put in a cast or a brace.
 DAY_ORDER = (
@@ -250,27 +250,18 @@ def _first_known(first: np.ndarray, second: np.ndarray) -> np.ndarray:
     return np.where(np.isnan(first), second, first)
 
 
-def build_course(
-    visits: pd.DataFrame,
-    facts: dict[str, pd.DataFrame],
-    frame: Frame,
-) -> Course:
-    """Return visits in order with the facts of their children and feet.
+def order_course(table: VisitTable, at: np.ndarray, frame: Frame) -> Course:
+    """Return some pieces as a course, by child, side, day, purpose and submission.
 
     Parameters
     ----------
-    visits
-        Visits with child, side and day known, and ``seq`` (order of submission).
-    facts
-        ``children``, ``feet`` and ``departures``, one row each.
+    table
+        Pieces; ``seq`` is their order of submission.
+    at
+        Places of those with child, side and day known.
     frame
         Days and windows.
     """
-    return order_course(join_facts(visits, facts), np.arange(len(visits)), frame)
-
-
-def order_course(table: VisitTable, at: np.ndarray, frame: Frame) -> Course:
-    """Return some pieces as a course, by child, side, day, purpose and submission."""
     codes, distinct = table.codes("purpose")
     rank = np.array([*map(DAY_ORDER.index, distinct), -1])[codes[at]]
     child, side, day = table.child[at], table.side[at], table.day[at].astype(np.int64)

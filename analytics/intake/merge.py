@@ -17,15 +17,12 @@ class Merged:
     ----------
     records
         One row for each key, in order of first submission; the columns of the input.
-    stands_for
-        For each input row the position (in the input) of the row that stands for it.
     filled, conflicts
         ``at`` (position of the standing row in the input), ``column``, ``found`` (what was
         filled in, or the values that differ).
     """
 
     records: pd.DataFrame
-    stands_for: np.ndarray
     filled: pd.DataFrame
     conflicts: pd.DataFrame
 
@@ -46,10 +43,9 @@ def merge_rows(rows: pd.DataFrame, key: tuple[str, ...], values: list[str]) -> M
     n = len(rows)
     first = np.full(int(code.max(initial=-1)) + 1, n)
     first[code[::-1]] = np.arange(n)[::-1]  # the earliest is written last
-    stands_for = first[code]
     records = rows.iloc[np.sort(first)].copy()
     several = np.flatnonzero(np.bincount(code, minlength=len(first))[code] > 1)
-    subset, groups = rows.iloc[several], stands_for[several]
+    subset, groups = rows.iloc[several], first[code[several]]
     filled, conflicts = [], []
     for name in values:
         known = subset[name].notna().to_numpy()
@@ -64,7 +60,7 @@ def merge_rows(rows: pd.DataFrame, key: tuple[str, ...], values: list[str]) -> M
             filled.append(_note(found_filled["at"], name, found_filled["value"]))
         if len(conflict):
             conflicts.append(_note(conflict["at"], name, conflict["value"]))
-    return Merged(records, stands_for, _stack(filled), _stack(conflicts))
+    return Merged(records, _stack(filled), _stack(conflicts))
 
 
 def group_codes(rows: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -39,7 +40,7 @@ class VisitTable:
     child: np.ndarray
     side: np.ndarray
     day: np.ndarray
-    _made: dict[tuple[str, str], object] = field(default_factory=dict, repr=False, compare=False)
+    _made: dict[tuple[str, str], Any] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def foot(self) -> np.ndarray:
@@ -73,7 +74,7 @@ class VisitTable:
         """Return a column as places in its distinct values; missing is -1."""
         return self._once("codes", name, self._codes)
 
-    def _once(self, kind: str, name: str, make):  # type: ignore[no-untyped-def]
+    def _once(self, kind: str, name: str, make: Callable[[str], Any]) -> Any:
         if (kind, name) not in self._made:
             self._made[kind, name] = make(name)
         return self._made[kind, name]
@@ -98,7 +99,9 @@ class VisitTable:
 
         return self._spread(name, number, -1), distinct
 
-    def _spread(self, name, read, missing):  # type: ignore[no-untyped-def]
+    def _spread(
+        self, name: str, read: Callable[[pd.Series], np.ndarray], missing: float
+    ) -> np.ndarray:
         """Return a column read as an array; one of the facts is read once for each of them."""
         if name not in self.facts:
             return read(self.pieces[name])

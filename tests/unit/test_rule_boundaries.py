@@ -15,7 +15,8 @@ import pytest
 from analytics.definitions.columns import TABLES
 from analytics.definitions.protocol import Protocol
 from analytics.intake.check import COURSE_RULES, PIECE_RULES, SOFT_RULES
-from analytics.intake.course import Frame, build_course
+from analytics.intake.course import Frame, order_course
+from analytics.intake.visit_table import join_facts
 
 RULES = PIECE_RULES | COURSE_RULES | SOFT_RULES
 BORN = date(2020, 1, 1)
@@ -63,7 +64,7 @@ def course_of(visits, *, seen_until=6000, started=None, affected=True, left=None
     }  # fmt: skip
     days = Frame(Protocol(), BORN + timedelta(days=seen_until),
                  None if started is None else BORN + timedelta(days=started))  # fmt: skip
-    return build_course(frame, facts, days)
+    return order_course(join_facts(frame, facts), np.arange(len(frame)), days)
 
 
 def v(age, purpose, **more):
