@@ -26,7 +26,7 @@ ENGINES = ("auto", "serial", "processes", "dask")
 PRELOADED = "analytics.courses.pieces"
 
 #: Bytes of text that make a part: enough to outweigh what a part costs by itself, few enough for
-#: a small machine (a part of 70 thousand visits takes about 400 MB while it is settled).
+#: a small machine (a part of 60 thousand visits takes about 100 MB while it is settled).
 PART_BYTES = 6_000_000
 
 #: How long a scheduler may take to answer.
