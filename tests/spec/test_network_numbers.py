@@ -6,6 +6,8 @@ and other libraries; equality carries those checks over.
 
 from __future__ import annotations
 
+import errno
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -22,8 +24,10 @@ from feet_in_parts import (
 )
 from networks_drawn import as_one, draw_rows, write_exports
 
+from analytics.analyses import in_parts as in_parts_of_feet
 from analytics.analyses.in_parts import pack, plan_batches, read_feet
 from analytics.courses.network import settle_network
+from analytics.errors import OutputError
 from analytics.intake.engine import Engine
 
 FOOT = """
@@ -119,3 +123,17 @@ def test_numbers_are_laid_aside_in_fewer_bytes_without_a_change(values, kind):
     packed = pack(given)
     assert packed.dtype == kind
     np.testing.assert_array_equal(packed.astype(given.dtype), given)
+
+
+def test_a_disk_that_fills_while_rows_are_laid_aside_is_told_and_nothing_is_left(
+    tmp_path, monkeypatch
+):
+    network = write_parts(cohort_of(FOOT), tmp_path, [np.ones(1, dtype=bool)])
+
+    def fill(packer, blocks):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(in_parts_of_feet._Packer, "dump", fill, raising=False)
+    with pytest.raises(OutputError, match="No space"):
+        in_parts(network)
+    assert [path.name for path in tmp_path.iterdir()] == ["part0"]
