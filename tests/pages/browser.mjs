@@ -112,11 +112,13 @@ async function print(page) {
   await page.setViewportSize({ width: 673, height: 980 });
   const found = await page.evaluate(() => {
     const of = (query) => [...document.querySelectorAll(query)];
+    // A tall figure comes in parts: each of them is to be whole.
+    const whole = of("figure:not(.parts), figure.parts svg");
     const breaks = of(".chapter ~ .chapter").map((node) => getComputedStyle(node).breakBefore);
     return {
       no_break: breaks.filter((value) => value !== "page").length,
-      too_high: of("figure").filter((node) => node.getBoundingClientRect().height > 980).length,
-      cut: of("figure").filter((node) => getComputedStyle(node).breakInside !== "avoid").length,
+      too_high: whole.filter((node) => node.getBoundingClientRect().height > 980).length,
+      cut: whole.filter((node) => getComputedStyle(node).breakInside !== "avoid").length,
       heads: of("thead").filter((node) => getComputedStyle(node).display !== "table-header-group").length,
       wide: of("table, figure svg").filter((node) => node.getBoundingClientRect().right > 674).length,
     };
