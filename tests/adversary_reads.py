@@ -142,13 +142,12 @@ def _released_cells(rows, levels, how):  # type: ignore[no-untyped-def]
     """Yield row, column and the unknowns that each cell of a public table adds up."""
     by, prefix, letters = how
     back = {letter: clinic for clinic, letter in letters.items()}
-    alone = {back[str(row[by])] for row in rows if str(row[by]) in back} if by else ()
     for position, row in enumerate(rows):
         known = levels[prefix or str(row["measure"])]
         level = str(row[by]) if by else ""
         names = [back.get(level, level)]
         if level == OTHER_CLINICS:
-            names = [clinic for clinic in known if clinic not in alone]
+            names = [clinic for clinic in known if clinic not in letters]
         for column in (c for c in ("n", *PARTS, "numerator") if c in row):
             keys = [known[name][column] for name in names if column in known.get(name, {})]
             if keys:
