@@ -87,7 +87,7 @@ def _by_group(read: Sequence[Row], released: Released, language: str) -> Figure:
     panels = _split(read)
     groups = list(dict.fromkeys(row.groups for row in read))
     shown = groups[:MOST_IN_PANEL]
-    names = [fold(terms.group(released.groups, g, language), width=24) for g in shown]
+    names = [fold(terms.group(released.groups, g, language), width=32) for g in shown]
     figure, axes_of = _grid(len(panels), panel_of_rows(len(shown)))
     for number, (axes, (measure, rows)) in enumerate(zip(axes_of, panels.items(), strict=False)):
         of_group = {row.groups: row for row in rows}
@@ -144,7 +144,8 @@ def _along_number(read: Sequence[Row], released: Released, language: str) -> Fig
                       label=fit(measures.name_of(measure, language, own)))  # fmt: skip
             every += dots
         axes.set_ylim(*span(every, within=_WITHIN.get(scale)))
-        axes.legend(frameon=False, loc="best", handlelength=3)
+        # Above the axes: inside, it would hide points wherever they happen to be.
+        axes.legend(frameon=False, loc="lower left", bbox_to_anchor=(0, 1), ncols=2, handlelength=3)
         axes.set_xlabel(terms.column(released.groups[0], language))
         axes.set_ylabel(label(language, f"axis.{scale}"))
         _number_axis(axes, "y", language)
