@@ -88,7 +88,7 @@ def test_figures_on_the_page_are_those_of_the_released_frame():
     assert len(rows) == 7
     for row in rows:
         assert f"{round(100 * row['estimate'])} of every 100" in page
-        assert f"This is known for {row['denominator']:,} of {row['n']:,}" in page
+        assert f"This is known for about {row['denominator']:,} of {row['n']:,}" in page
     for row in frames["last_spending_by_currency"]:
         assert f"{row['denominator']}" in page
 
