@@ -10,7 +10,7 @@ from shown import context, curve_result, estimates_frame
 
 from analytics.definitions.policies import INTERNAL, PUBLIC
 from analytics.display.tables import Cell, Column, Table, tabulate
-from analytics.results import EFFECTS, ESTIMATES, FLOW, Result
+from analytics.results import COMPARISON, EFFECTS, ESTIMATES, FLOW, Result
 from analytics.sharing.protect import protect
 
 
@@ -187,3 +187,13 @@ def test_a_page_shows_all_of_what_is_short_or_does_not_follow_time() -> None:
     columns = (Column("clinic", "Clinic"), Column("n", "n", True))
     rows = tuple((Cell(f"C{i}", f"C{i}", is_header=True), Cell(i, str(i))) for i in range(900))
     assert Table("T", "T", columns, rows).to_html().count("<td") == 900
+
+
+def test_figures_by_clinic_are_called_adjusted_only_where_they_are() -> None:
+    rows = [{"clinic": c, "n": 50, "denominator": 50, "numerator": 25} for c in "AB"]
+    plain = Result(ESTIMATES, estimates_frame(rows), context("clinics_care"), ("clinic",))
+    assert "Estimate (95% interval)" in tabulate(protect(plain, INTERNAL)).header
+    lines = [(c, 25, 50, 25.0, 0.5, 0.5, 0.4, 0.6, "as_expected") for c in "AB"]
+    frame = pd.DataFrame(lines, columns=list(COMPARISON.columns))
+    adjusted = Result(COMPARISON, frame, context("clinics_tenotomy_rate"))
+    assert "Adjusted (95% interval)" in tabulate(protect(adjusted, INTERNAL)).header
