@@ -13,6 +13,7 @@ from pathlib import Path
 from analytics.definitions.labels import label
 from analytics.errors import OutputError
 from analytics.reports.docx_file import About, build_docx
+from analytics.reports.memory import give_back
 from analytics.reports.pdf_file import build_pdf
 from analytics.reports.settings import Settings
 
@@ -50,6 +51,8 @@ class _Job:
         html = self.sheet.page.read_text(encoding="utf-8")
         body = _MAKERS[self.ending](html, self)
         self.sheet.page.with_suffix(f".{self.ending}").write_bytes(body)
+        del html, body
+        give_back()
 
 
 _MAKERS: dict[str, Callable[[str, _Job], bytes]] = {

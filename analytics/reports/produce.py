@@ -18,6 +18,7 @@ from analytics.reports.clinic_pages import ClinicPage
 from analytics.reports.comparing import write_state
 from analytics.reports.fixing import write_records_to_fix
 from analytics.reports.folder import PROVENANCE, check_replaceable, hash_files, replacing
+from analytics.reports.memory import give_back
 from analytics.reports.page import build_page
 from analytics.reports.papers import Papers, Sheet, making_papers, write_papers
 from analytics.reports.plain import find_seeds, without_picture, write_json, write_text
@@ -109,6 +110,7 @@ def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) ->
     check_replaceable(out)
     report = Report(settings, POLICIES[settings.audience])
     made = _answer(report, tell)
+    give_back()
     for chapters in (made.network, made.funder):
         refuse_faults(check_blocks(all_blocks(chapters)), report.language)
     with replacing(out) as folder:
