@@ -1,7 +1,8 @@
 """Seconds, rows a second and memory of each stage on networks of any size; run by hand.
 
-``python tests/benchmarks/scale.py FOLDER [ENGINE]`` measures a network that ``networks.py`` wrote,
-each stage in a process of its own, and prints a line of ``scale.md`` for each:
+``python tests/benchmarks/scale.py FOLDER [ENGINE [STAGE...]]`` measures a network that
+``networks.py`` wrote, each stage in a process of its own, and prints a line of ``scale.md`` for
+each stage asked for (all, unless some are named):
 
 * floor: a bare ``pyarrow.csv`` read of the same files into dictionaries, nothing else;
 * settle: exports to settled parts (records, ledger, feet of the cohort), nothing kept before;
@@ -147,8 +148,8 @@ def _look(process: psutil.Process, spent: dict[int, float]) -> int:
     return held
 
 
-def main(folder: Path, kind: str) -> None:
-    """Measure every stage and print the lines of the table."""
+def main(folder: Path, kind: str, asked: Sequence[str]) -> None:
+    """Measure the stages and print the lines of the table."""
     cache = folder / "cache"
     shutil.rmtree(cache, ignore_errors=True)
     floor = measure("floor", folder, cache, "")
@@ -156,7 +157,7 @@ def main(folder: Path, kind: str) -> None:
     _say(f"load average before: {os.getloadavg()[0]:.1f}")
     _tell(n_rows, "floor", floor, floor)
     stages = ["settle", "again", "cells", "numbers"]
-    for stage in stages + (["memory"] if n_rows < MOST_IN_MEMORY else []):
+    for stage in asked or stages + (["memory"] if n_rows < MOST_IN_MEMORY else []):
         _tell(n_rows, stage, measure(stage, folder, cache, kind), floor)
     shutil.rmtree(cache, ignore_errors=True)
 
@@ -176,4 +177,4 @@ def _say(text: str) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), sys.argv[2] if len(sys.argv) > 2 else "auto")
+    main(Path(sys.argv[1]), sys.argv[2] if len(sys.argv) > 2 else "auto", sys.argv[3:])
