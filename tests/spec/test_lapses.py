@@ -20,7 +20,8 @@ def feet_of(visits: str, *, departures: str = "", birth: str = "") -> pd.DataFra
     table = drawn(visits).assign(side="left", clinic="A").convert_dtypes()
     children = table[["child"]].drop_duplicates().assign(clinic="A", birth_on=birth or None)
     tables = {name: typed(pd.DataFrame(), columns) for name, columns in TABLES.items()}
-    tables["visits"] = typed(table, TABLES["visits"])
+    address = {"file": "a.csv", "sheet": "", "line": range(2, len(table) + 2)}
+    tables["visits"] = typed(table, TABLES["visits"]).assign(**address)
     tables["children"] = typed(children, TABLES["children"])
     if departures:
         tables["departures"] = typed(drawn(departures), TABLES["departures"])
