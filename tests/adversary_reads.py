@@ -100,23 +100,33 @@ def _read_shares(model, shown, cells) -> None:  # type: ignore[no-untyped-def]
             if hidden[position]["estimate"]:
                 _read_withheld(model, keys)
         elif share <= 1:
-            _read_share(model, keys, float(share))
+            _read_share(model, keys, rows[position])
 
 
-def _read_share(model: Model, keys: Mapping[str, list[Key]], share: float) -> None:
+def _read_share(model: Model, keys: Mapping[str, list[Key]], row: Mapping[str, object]) -> None:
+    share = float(row["estimate"])  # type: ignore[arg-type]
+    yes, no = (_sum(model, keys, part, 0.0) for part in (1, -1))
+    n = (yes + no + TEN // 2) // TEN * TEN
+    step = next(s for s in STEPS if s * n >= SMALL.stop - 1e-9)
+    assert abs(share / step - round(share / step)) < 1e-9, (share, n)
+    is_of_shown = not (pd.isna(row["numerator"]) or pd.isna(row["denominator"]))
+    if is_of_shown and 0 < share < 1:
+        # The share of the counts beside it, so it tells no more than they do.
+        told = min(float(row["numerator"]) / float(row["denominator"]), 1.0)  # type: ignore
+        nearest = min(max(np.rint(told / step) * step, step), 1 - step)
+        assert abs(share - nearest) < 1e-9, (share, told, step)
     for part, end in ((1, share), (-1, 1 - share)):
-        n, few = (_sum(model, keys, part, times) for times in (-1.0, 0.0))
-        n -= few  # all counted
-        step = next(s for s in STEPS if s * ((n + TEN // 2) // TEN * TEN) >= SMALL.stop - 1e-9)
-        assert abs(end / step - round(end / step)) < 1e-9, (share, n)
-        most = end + step / 2
         if round(end, 9) == 0:
             # Fewer than five are shown as none; a reader may guess which of the two ends holds.
-            is_few = most * n < SMALL.stop - 1
-            model.add(_terms(keys, part, 0.0 if is_few else most), -np.inf, 4 * is_few + 1e-6)
-        else:
-            model.add(_terms(keys, part, most), -np.inf, 1e-6)
-            model.add(_terms(keys, part, 0.0), SMALL.stop, np.inf)
+            is_few = step / 2 * (yes + no) < SMALL.stop - 1
+            most = 0.0 if is_few else step / 2
+            model.add(_terms(keys, part, most), -np.inf, 4 * is_few + 1e-6)
+            continue
+        if not is_of_shown:
+            model.add(_terms(keys, part, end + step / 2), -np.inf, 1e-6)
+        model.add(_terms(keys, part, 0.0), SMALL.stop, np.inf)
+        # Neither all nor none, and not so near to it that it would be called so.
+        model.add(_terms(keys, part, step / 2), -1e-6, np.inf)
 
 
 def _read_withheld(model: Model, keys: Mapping[str, list[Key]]) -> None:

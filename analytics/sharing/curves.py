@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.definitions.policies import Policy
 from analytics.results import Result
-from analytics.sharing.rounding import as_figures, share_step, to_step
+from analytics.sharing.steps import as_figures, share_step, to_step
 
 #: Days of a mean month: public curves step at whole months.
 MONTH_DAYS = 30.4375

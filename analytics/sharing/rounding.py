@@ -8,12 +8,13 @@ import pandas as pd
 from analytics.definitions.policies import Policy
 from analytics.definitions.scales import scale_of
 from analytics.results import COMPARISON, EFFECTS, ESTIMATES, PROFILE, TREND, Result
-
-#: Steps that readers count in, times a power of ten.
-_LADDER = np.array([1.0, 2.0, 5.0, 10.0])
-
-#: No share is given more exactly than this.
-_LEAST_SHARE_STEP = 0.01
+from analytics.sharing.steps import (
+    as_figures,
+    share_step,
+    to_one_digit,
+    to_step,
+    up_the_ladder,
+)
 
 #: Few of many are shown as nearly none; of how many at least, as a share.
 _MOST_AT_THE_EDGE = 0.05
@@ -123,28 +124,6 @@ def _without_line_counts(shown: pd.DataFrame) -> pd.DataFrame:
     return shown.assign(**{c: shown[c].mask(lines) for c in counts})
 
 
-def share_step(n: np.ndarray, policy: Policy) -> np.ndarray:
-    """Return the step of shares of so many units: at least ``smallest_count`` of them.
-
-    Parameters
-    ----------
-    n
-        (R,) Counts as shown; nothing finer than the shown ones may be told from the step.
-    """
-    with np.errstate(divide="ignore"):
-        return np.maximum(_up_the_ladder(policy.smallest_count / n), _LEAST_SHARE_STEP)
-
-
-def to_step(values: np.ndarray, steps: np.ndarray, column: str) -> np.ndarray:
-    """Return figures at the nearest step; limits go outward, so that they promise no more."""
-    turn = {"lower": np.floor, "upper": np.ceil}.get(column, np.rint)
-    slack = {"lower": _NEAR, "upper": -_NEAR}.get(column, 0.0)
-    has_step = steps > 0
-    step = np.where(has_step, steps, 1.0)
-    # 7 times 0.1 is not 0.7: as near as a figure is ever written.
-    return np.round(np.where(has_step, turn(values / step + slack) * step, values), 12)
-
-
 def _round_figures(
     result: Result, frame: pd.DataFrame, shown: pd.DataFrame, policy: Policy
 ) -> pd.DataFrame:
@@ -156,6 +135,10 @@ def _round_figures(
     scales = _find_scales(result, frame)
     figures = [c for c in result.shape.of_kind("figure") if c != "p"]
     values = {c: frame[c].to_numpy(dtype=float, na_value=np.nan) for c in figures}
+    values = _from_shown_counts(values, frame, shown, scales)
+    if result.shape is PROFILE:
+        told = shown["n"].to_numpy(dtype=float, na_value=np.nan) / n
+        values["centre"] = np.where(scales == "percent", told, values["centre"])
     steps = _find_steps(values, scales, n, policy)
     side = _find_sides(frame, scales, policy)
     gone |= (side != 0) & (n < policy.smallest_count / _MOST_AT_THE_EDGE)
@@ -168,24 +151,58 @@ def _round_figures(
             stepped[known & (side > 0) & (column != "lower")] = 1.0
         stepped[gone] = np.nan
         if column == "estimate":
+            # Rounded counts alone must not make all or none of what is neither.
+            exact = to_step(frame[column].to_numpy(dtype=float, na_value=np.nan), steps[column])
+            is_between = (scales == "percent") & _is_counted(frame) & (exact > 0) & (exact < 1)
+            within = np.clip(stepped, steps[column], 1 - steps[column])
+            stepped = np.where(is_between & (side == 0), within, stepped)
+            is_end = (scales == "percent") & _is_counted(frame) & ((exact == 0) | (exact == 1))
+            stepped = np.where(is_end & ~gone, exact, stepped)
             stepped = np.where(scales == "count", _round_all(values[column], policy), stepped)
         shown[column] = as_figures(stepped)
     if "p" in shown:
         p = frame["p"].to_numpy(dtype=float, na_value=np.nan)
-        shown["p"] = as_figures(np.where(gone, np.nan, _to_one_digit(p)))
+        shown["p"] = as_figures(np.where(gone, np.nan, to_one_digit(p)))
     signals = [c for c in ("signal", "flag") if c in shown]
     return shown.assign(**{c: shown[c].mask(gone) for c in signals})
 
 
-def as_figures(values: np.ndarray) -> pd.arrays.FloatingArray:
-    """Return nullable figures; what is not a number is missing."""
-    return pd.arrays.FloatingArray(np.nan_to_num(values), np.isnan(values))
+def _is_counted(frame: pd.DataFrame) -> np.ndarray:
+    """Return which rows tell how many are above the line."""
+    is_told = "numerator" in frame
+    return (
+        frame["numerator"].notna().to_numpy(dtype=bool) if is_told else np.zeros(len(frame), bool)
+    )
 
 
-def _to_one_digit(p: np.ndarray) -> np.ndarray:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        digit = 10.0 ** np.floor(np.log10(p))
-        return np.where(p > 0, np.rint(p / digit) * digit, p)
+def _from_shown_counts(
+    values: dict[str, np.ndarray], frame: pd.DataFrame, shown: pd.DataFrame, scales: np.ndarray
+) -> dict[str, np.ndarray]:
+    """Return the figures with plain shares as those of the counts that stand beside them.
+
+    A share of the true counts would tell more of them than their own rounding does. What is
+    adjusted, or read from a curve, is no share of counts; lines of a measure show none.
+    """
+    if not {"numerator", "denominator"} <= {*frame} or "estimate" not in values:
+        return values
+    true, told = (
+        (f["numerator"] / f["denominator"].where(f["denominator"] > 0)).to_numpy(
+            float, na_value=np.nan
+        )
+        for f in (frame, shown)
+    )
+    is_plain = (scales == "percent") & (np.abs(values["estimate"] - true) < _NEAR)
+    if "measure" in frame:
+        is_plain &= ~frame["measure"].str.contains(_LINES).fillna(False).to_numpy(dtype=bool)
+    share = np.where(is_plain & ~np.isnan(told), np.minimum(told, 1.0), values["estimate"])
+    ends = {"lower": np.fmin(values.get("lower", share), share)}
+    ends |= {"upper": np.fmax(values.get("upper", share), share)}
+    moved = {
+        c: np.where(is_plain & ~np.isnan(values[c]), e, values[c])
+        for c, e in ends.items()
+        if c in values
+    }
+    return values | {"estimate": share} | moved
 
 
 def _find_sides(frame: pd.DataFrame, scales: np.ndarray, policy: Policy) -> np.ndarray:
@@ -241,18 +258,9 @@ def _find_steps(
     sizes = np.where(np.nan_to_num(main) != 0, np.abs(main), largest)
     with np.errstate(divide="ignore", invalid="ignore"):
         part = policy.smallest_count / n
-        steps = np.where(scales == "percent", share_step(n, policy), _up_the_ladder(sizes * part))
-        own = {c: _up_the_ladder(np.abs(values[c]) * part) for c in _OF_OWN_SIZE if c in values}
+        steps = np.where(scales == "percent", share_step(n, policy), up_the_ladder(sizes * part))
+        own = {c: up_the_ladder(np.abs(values[c]) * part) for c in _OF_OWN_SIZE if c in values}
     return dict.fromkeys(values, steps) | own
-
-
-def _up_the_ladder(size: np.ndarray) -> np.ndarray:
-    """Return the next of 1, 2, 5, 10, 20, ... at or above each size; 0 where there is none."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        power = 10.0 ** np.floor(np.log10(size))
-        place = np.searchsorted(_LADDER, size / power - _NEAR)
-    is_some = np.isfinite(size) & (size > 0)
-    return np.where(is_some, _LADDER[np.minimum(place, len(_LADDER) - 1)] * power, 0.0)
 
 
 def _round_all(values: np.ndarray, policy: Policy) -> np.ndarray:

@@ -64,13 +64,16 @@ def test_a_public_flow_by_file_is_shown_for_all_files_together() -> None:
 
 @pytest.mark.parametrize(
     ("numerator", "denominator", "share"),
-    [(410, 1000, 0.41), (413, 1004, 0.41), (280, 600, 0.47), (153, 303, 0.5), (128, 300, 0.42),
-     (55, 120, 0.45), (32, 60, 0.5), (30, 44, None)],
+    [(410, 1000, 0.41), (413, 1004, 0.41), (280, 600, 0.47), (153, 303, 0.5), (128, 300, 0.44),
+     (55, 120, 0.5), (32, 60, 0.5), (30, 44, None), (96, 104, 0.95), (7, 96, 0.1)],
 )  # fmt: skip
 def test_a_step_of_a_share_is_worth_five_of_those_counted(
     numerator: int, denominator: int, share: float | None
 ) -> None:
-    """1% of 1,000, 1% of 600, 2% of 300, 5% of 120, 10% of 60; nothing of under 45."""
+    """1% of 1,000, 1% of 600, 2% of 300, 5% of 120, 10% of 60; nothing of under 45.
+
+    It is the share of the counts as shown: 130 of 300, 60 of 120; 100 of 100 is not called all.
+    """
     rows = [{"n": denominator, "denominator": denominator, "numerator": numerator}]
     shown = protect(estimates(rows), PUBLIC).frame["estimate"].iloc[0]
     assert pd.isna(shown) if share is None else shown == pytest.approx(share)
