@@ -83,7 +83,7 @@ def _estimate(measure: str, row: Row, released: Released, language: str) -> str:
 
 def _not_counted(estimate: str, row: Row, asked: str, language: str) -> str:
     """Return the sentence with what was not counted, where something was not."""
-    unsaid = label(language, "word.withheld_number")
+    unsaid = label(language, "word.few")
     parts = [
         label(
             language,
