@@ -10,7 +10,7 @@ import pandas as pd
 
 from analytics.courses.segments import Ints, as_days, begins
 from analytics.definitions.codes import PURPOSES
-from analytics.intake.merge import factorize
+from analytics.intake.texts import factorize
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,8 @@ from analytics.intake.accounts import ADDRESS, with_address
 from analytics.intake.course import Course, begins
 from analytics.intake.frames import nothing, with_columns
 from analytics.intake.gathered import Gathered
-from analytics.intake.merge import factorize
 from analytics.intake.screen import Screened
+from analytics.intake.texts import factorize
 
 
 def build_tables(

@@ -14,8 +14,8 @@ from analytics.intake.corrections import CONFIRM, CORRECT, REMOVE, SAME_CHILD, f
 from analytics.intake.identity import veil
 from analytics.intake.map_types import SourceMap
 from analytics.intake.mapped_sheet import MappedSheet
-from analytics.intake.read_types import categorise
 from analytics.intake.stacked import Stacked
+from analytics.intake.texts import categorise
 from analytics.intake.translate import declared_column, translate
 
 #: What was tried: number of the correction, row of the export, what became of it, and for a

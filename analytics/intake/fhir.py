@@ -21,8 +21,8 @@ import pandas as pd
 from analytics.errors import AnalyticsError, ExportFileError
 from analytics.intake.fhir_paths import RESOLVE, Path, Resource, find_text, parse_path
 from analytics.intake.read import Sheet
-from analytics.intake.read_types import categorise
 from analytics.intake.read_zip import refuse_trap
+from analytics.intake.texts import categorise
 
 ENDING = ".ndjson"
 

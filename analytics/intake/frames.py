@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from analytics.intake.texts import categorise, plain_texts, repeat_text, stack_texts, used_codes
+
 #: Nullable pandas type to its Arrow type in a file.
 ARROW_TYPES: dict[str, pa.DataType] = {
     "string": pa.string(),
@@ -59,7 +61,7 @@ def to_arrow(
     Parameters
     ----------
     frame
-        Columns of the types of ``ARROW_TYPES``; other ones of text become "string".
+        Columns of the types of ``ARROW_TYPES``; other ones of text, coded or not, become "string".
     kinds
         Types that stand above those of the frame.
     coded
@@ -84,13 +86,18 @@ def _kind_of(column: pd.Series) -> str:
 def _to_array(column: pd.Series, kind: str) -> pa.Array:
     if kind == "datetime64[s]":
         return pa.array(column.to_numpy("datetime64[D]"), pa.date32(), from_pandas=True)
+    if isinstance(column.array, pd.Categorical):
+        return pa.array(np.asarray(plain_texts(column.array)), pa.string(), from_pandas=True)
     if kind == "string" and isinstance(column.array, pd.arrays.StringArray):
         return pa.array(np.asarray(column.array), pa.string(), from_pandas=True)
     return pa.array(column, ARROW_TYPES[kind], from_pandas=True)
 
 
 def _to_codes(column: pd.Series) -> pa.Array:
-    codes, distinct = pd.factorize(np.asarray(column.array, dtype=object))
+    texts = column.array
+    if not isinstance(texts, pd.Categorical):
+        texts = categorise(np.asarray(texts, dtype=object))
+    codes, distinct = used_codes(texts)
     indices = pa.array(codes.astype(np.int32), mask=codes < 0)
     return pa.DictionaryArray.from_arrays(indices, pa.array(distinct, pa.string()))
 
@@ -133,7 +140,8 @@ def _texts(column: pa.ChunkedArray) -> pd.arrays.StringArray:
 def stack_frames(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Return frames under each other; a column that one of them lacks is missing there.
 
-    A column has the type that it has in the first frame with a row in it.
+    A column has the type that it has in the first frame with a row in it; texts are coded where
+    those of any frame are.
     """
     if len(parts) == 1:
         return parts[0].reset_index(drop=True)
@@ -142,6 +150,8 @@ def stack_frames(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 
 def _stack_column(parts: Sequence[pd.DataFrame], name: str) -> pd.Series:
+    if any(name in part and part[name].dtype == "category" for part in parts):
+        return pd.Series(stack_texts([_coded(part, name) for part in parts]))
     kinds = [part[name].dtype for part in parts if name in part and len(part)]
     kind = kinds[0] if kinds else next(part[name].dtype for part in parts if name in part)
     columns = [
@@ -151,6 +161,13 @@ def _stack_column(parts: Sequence[pd.DataFrame], name: str) -> pd.Series:
         for part in parts
     ]
     return pd.concat(columns, ignore_index=True)
+
+
+def _coded(part: pd.DataFrame, name: str) -> pd.Categorical:
+    if name not in part:
+        return repeat_text(None, len(part))
+    held = part[name].array
+    return held if isinstance(held, pd.Categorical) else categorise(np.asarray(held, dtype=object))
 
 
 def write_frame(path: Path, frame: pd.DataFrame, kinds: dict[str, str] | None = None) -> None:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analytics.intake.texts import factorize
+
 
 @dataclass(frozen=True)
 class Merged:
@@ -70,17 +72,6 @@ def group_codes(rows: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
         part, distinct = factorize(rows[name])
         code = pd.factorize(code * (len(distinct) + 1) + part)[0]
     return code
-
-
-def factorize(column: pd.Series, *, sort: bool = False) -> tuple[np.ndarray, np.ndarray | pd.Index]:
-    """Return a column as places in its distinct values, and these; missing is -1.
-
-    As ``pd.factorize``, in half the time where it holds texts.
-    """
-    held = column.array
-    if isinstance(held, pd.arrays.StringArray):
-        return pd.factorize(np.asarray(held, dtype=object), sort=sort)
-    return pd.factorize(column, sort=sort)
 
 
 def first_rows(codes: Sequence[np.ndarray]) -> np.ndarray:

@@ -10,8 +10,9 @@ import pyarrow.parquet as parquet
 
 from analytics.errors import AnalyticsError, ExportFileError
 from analytics.intake.map_types import FileSettings
-from analytics.intake.read_types import RawTable, categorise
+from analytics.intake.read_types import RawTable
 from analytics.intake.read_workbook import plain_cell
+from analytics.intake.texts import categorise
 
 #: Most cells of one file; a larger register is split into several files.
 MOST_CELLS = 30_000_000

@@ -15,8 +15,9 @@ import pyarrow.csv as arrow_csv
 from analytics.errors import ExportFileError
 from analytics.intake.cut import Span, hash_span
 from analytics.intake.map_types import FileSettings
-from analytics.intake.read_types import Decoded, RawTable, categorise
+from analytics.intake.read_types import Decoded, RawTable
 from analytics.intake.record_ends import BYTE_ORDER_MARKS, are_quotes_plain
+from analytics.intake.texts import categorise
 
 #: A sign that Arrow takes for a byte order mark at the beginning, whatever stands there.
 _MARK = "\ufeff"

@@ -61,27 +61,6 @@ class Decoded(Sequence[pd.Categorical]):
         return self._made[number]
 
 
-def stack_texts(parts: Sequence[pd.Categorical]) -> pd.Categorical:
-    """Return categoricals under each other, categories in order of appearance."""
-    held = [part.categories.to_numpy(dtype=object) for part in parts]
-    places, distinct = pd.factorize(np.concatenate([*held, np.array([], dtype=object)]))
-    ends = np.cumsum([len(part) for part in held])
-    own = np.split(places, ends[:-1])
-    codes = [np.append(place, -1)[part.codes] for place, part in zip(own, parts, strict=True)]
-    return pd.Categorical.from_codes(
-        np.concatenate([*codes, np.array([], dtype=np.int64)]),
-        categories=pd.Index(distinct, dtype=object),
-    )
-
-
-def categorise(values: Sequence[object]) -> pd.Categorical:
-    """Return cells as codes into their distinct values, in order of appearance."""
-    held = np.empty(len(values), dtype=object)
-    held[:] = values
-    codes, distinct = pd.factorize(held)
-    return pd.Categorical.from_codes(codes, categories=pd.Index(distinct, dtype=object))
-
-
 def category_mask(cells: pd.Categorical, test: Callable[[object], bool]) -> np.ndarray:
     """Return the rows whose value passes a test; a cell that is not there passes."""
     passed = np.array([*map(test, cells.categories), True], dtype=bool)

@@ -11,8 +11,9 @@ import numpy as np
 from analytics.errors import ExportFileError
 from analytics.intake.map_types import FileSettings
 from analytics.intake.open_workbook import open_sheets
-from analytics.intake.read_types import RawTable, categorise
+from analytics.intake.read_types import RawTable
 from analytics.intake.suggest import listed, suggest
+from analytics.intake.texts import categorise
 
 
 def read_workbook(content: bytes, settings: FileSettings, file: str) -> RawTable:

@@ -10,7 +10,7 @@ import pandas as pd
 from analytics.definitions.codes import SIDES
 from analytics.intake.headings import fill_heading
 from analytics.intake.map_types import Group, SourceMap
-from analytics.intake.read_types import categorise, stack_texts
+from analytics.intake.texts import categorise, stack_texts
 from analytics.intake.translate import BOTH, Translated, is_missing_text, translate
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.intake.read import Sheet
-from analytics.intake.read_types import stack_texts
+from analytics.intake.texts import stack_texts
 
 
 @dataclass(frozen=True)

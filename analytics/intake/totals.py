@@ -16,8 +16,9 @@ from analytics.errors import BalanceError
 from analytics.intake.accounts import ADDRESS
 from analytics.intake.frames import stack_frames
 from analytics.intake.ledger import FLAG_COLUMNS, spread_fates
-from analytics.intake.merge import factorize, group_codes
+from analytics.intake.merge import group_codes
 from analytics.intake.records import Source
+from analytics.intake.texts import factorize
 
 #: Table of sums to the columns that name a line of it; the others add up.
 SUMS: dict[str, tuple[str, ...]] = {

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analytics.intake.merge import factorize
+from analytics.intake.texts import factorize
 
 NO_DAY = np.nan
 

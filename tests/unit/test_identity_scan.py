@@ -13,7 +13,7 @@ from analytics.intake.identity import (
     names_identifier,
     scan_for_identifiers,
 )
-from analytics.intake.read_types import categorise
+from analytics.intake.texts import categorise
 
 PEOPLE = ["Ada Lind", "Bo Marsh", "Cy van Oort", "Di O'Neil", "Ed Roe-Kay", "Fo Li"]
 PHONES = ["0700 555 012", "+44 (0)20 7946 0999", "070-055-5013"]
