@@ -5,18 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from analytics.courses.build import Followed
 from analytics.definitions.columns import KEYS
 from analytics.intake.check_clinics import COUNTS
-from analytics.intake.frames import read_group, write_frame, write_groups
+from analytics.intake.frames import with_columns, write_frame
 from analytics.intake.gathered import Gathered
+from analytics.intake.groups import read_groups, write_groups
 from analytics.intake.kept import Kept
+from analytics.intake.part import Dealt
 from analytics.intake.settle import BOOKS, Settled
 from analytics.intake.totals import SUMS
 
-_FACTS = ("children", "feet", "departures")
+#: Rows laid aside, in the folder of a part.
+_DEALT = "dealt.arrow"
 
 
 def name_frames(settled: Settled, followed: Followed) -> dict[str, pd.DataFrame]:
@@ -51,26 +55,35 @@ def read_settled(part: Kept) -> Settled:
     )
 
 
-def write_dealt(folder: Path, dealt: Sequence[Gathered]) -> None:
-    """Write the rows that a part lays aside, one row group for each bucket."""
-    write_groups(folder / "dealt_rows.arrow", [part.rows for part in dealt])
-    write_groups(folder / "dealt_visits.arrow", [part.visits for part in dealt])
-    write_groups(folder / "dealt_troubles.arrow", [part.troubles for part in dealt])
-    write_groups(folder / "dealt_tried.arrow", [part.tried for part in dealt])
-    for name in _FACTS:
-        write_groups(folder / f"dealt_{name}.arrow", [part.facts[name] for part in dealt])
+def write_dealt(folder: Path, dealt: Dealt) -> None:
+    """Write the rows that a part lays aside, a group for each bucket; ``seq`` within the bucket."""
+    frames, ends = {"rows": dealt.rows.rows}, {"rows": dealt.ends}
+    for name, frame in _frames_of(dealt.rows).items():
+        seq = frame["seq"].to_numpy(dtype=np.int64)
+        bucket = np.searchsorted(dealt.ends, seq, side="right") - 1
+        frames[name] = with_columns(frame, seq=seq - dealt.ends[bucket])
+        ends[name] = np.searchsorted(bucket, np.arange(len(dealt.ends)))
+    write_groups(folder / _DEALT, frames, ends)
 
 
-def read_dealt(folder: Path, bucket: int) -> Gathered:
-    """Return the rows that a part laid aside for a bucket."""
+def _frames_of(gathered: Gathered) -> dict[str, pd.DataFrame]:
+    """Return the frames whose ``seq`` are places of rows."""
+    return {
+        "visits": gathered.visits,
+        **gathered.facts,
+        "troubles": gathered.troubles,
+        "tried": gathered.tried,
+    }
 
-    def read(name: str) -> pd.DataFrame:
-        return read_group(folder / f"dealt_{name}.arrow", bucket)
 
-    return Gathered(
-        rows=read("rows"),
-        visits=read("visits"),
-        facts={name: read(name) for name in _FACTS},
-        troubles=read("troubles"),
-        tried=read("tried"),
-    )
+def read_dealt(folders: Sequence[Path], bucket: int) -> Gathered:
+    """Return the rows that parts laid aside for a bucket, in the order of all exports."""
+    read = read_groups([folder / _DEALT for folder in folders], bucket)
+    rows, n_rows = read.pop("rows")
+    offsets = np.cumsum(n_rows) - n_rows
+    frames = {
+        name: with_columns(frame, seq=frame["seq"].to_numpy() + np.repeat(offsets, sizes))
+        for name, (frame, sizes) in read.items()
+    }
+    others = {name: frames.pop(name) for name in ("visits", "troubles", "tried")}
+    return Gathered(rows=rows, facts=frames, **others)

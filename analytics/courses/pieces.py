@@ -30,7 +30,6 @@ from analytics.intake.part import (
     ask_part,
     deal_rows,
     find_children,
-    join_rows,
     read_part,
 )
 from analytics.intake.records import Records
@@ -156,26 +155,29 @@ def _mark(work: Work, part: Part) -> Path:
 
 def settle_part(piece: Piece) -> None:
     """Settle the children that are in one part alone, and lay the rows of the others aside."""
-    work = piece.work
-    gathered, sources = read_part(piece.part, work.door)
-    own, *dealt = deal_rows(gathered, piece.shared, piece.n_buckets)
     with _making(piece.place) as folder:
-        _settle(work, own, folder)
-        if dealt:
-            write_dealt(folder, dealt)
-        told = [asdict(source) for source in sources]
-        (folder / SOURCES).write_text(json.dumps(told), encoding="utf-8")
+        _settle(piece.work, [_read_own(piece, folder)], folder)
+
+
+def _read_own(piece: Piece, folder: Path) -> Gathered:
+    gathered, sources = read_part(piece.part, piece.work.door)
+    own, dealt = deal_rows(gathered, piece.shared, piece.n_buckets)
+    if piece.n_buckets:
+        write_dealt(folder, dealt)
+    told = [asdict(source) for source in sources]
+    (folder / SOURCES).write_text(json.dumps(told), encoding="utf-8")
+    return own
 
 
 def settle_bucket(bucket: Bucket) -> None:
     """Settle the children of one bucket, from the rows that all parts laid aside."""
-    gathered = join_rows([read_dealt(part, bucket.number) for part in bucket.parts])
     with _making(bucket.place) as folder:
-        _settle(bucket.work, gathered, folder)
+        _settle(bucket.work, [read_dealt(bucket.parts, bucket.number)], folder)
 
 
-def _settle(work: Work, gathered: Gathered, folder: Path) -> None:
-    settled = settle(gathered, work.frame, work.door.corrections)
+def _settle(work: Work, only: list[Gathered], folder: Path) -> None:
+    """Settle rows that nobody else holds: they are let go before what was settled is written."""
+    settled = settle(only.pop(), work.frame, work.door.corrections)
     protocol = work.frame.protocol
     write_kept(folder, settled, follow_settled(settled, work.clinics, work.cut_off, protocol))
 

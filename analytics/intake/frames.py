@@ -26,7 +26,8 @@ ARROW_TYPES: dict[str, pa.DataType] = {
 }
 _MASKED = {"Int64": "int64", "Float64": "float64", "UInt64": "uint64", "boolean": "bool"}
 _KIND = b"pandas type"
-_PACKED = pa.ipc.IpcWriteOptions(compression="lz4")
+#: How files are written: every reader of Arrow files knows it.
+PACKED = pa.ipc.IpcWriteOptions(compression="lz4")
 
 
 def nothing(kind: str, n: int) -> pd.api.extensions.ExtensionArray:
@@ -172,21 +173,9 @@ def _coded(part: pd.DataFrame, name: str) -> pd.Categorical:
 
 def write_frame(path: Path, frame: pd.DataFrame, kinds: dict[str, str] | None = None) -> None:
     """Write a frame as one file."""
-    write_groups(path, [frame], kinds)
-
-
-def write_groups(
-    path: Path, groups: Sequence[pd.DataFrame], kinds: dict[str, str] | None = None
-) -> None:
-    """Write frames of the same columns as batches of one file, to be read one by one."""
-    together = stack_frames(groups)
-    table = to_arrow(together, kinds, coded=True)
-    batch = pa.RecordBatch.from_arrays([c.chunk(0) for c in table.columns], schema=table.schema)
-    begin = 0
-    with pa.ipc.new_file(str(path), table.schema, options=_PACKED) as writer:
-        for group in groups:
-            writer.write_batch(batch.slice(begin, len(group)))
-            begin += len(group)
+    table = to_arrow(frame, kinds, coded=True)
+    with pa.ipc.new_file(str(path), table.schema, options=PACKED) as writer:
+        writer.write_table(table)
 
 
 def read_frame(path: Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
@@ -209,12 +198,6 @@ def read_names(path: Path) -> list[str]:
     """Return the names of the columns of a file."""
     with pa.OSFile(str(path)) as file:
         return list(pa.ipc.open_file(file).schema.names)
-
-
-def read_group(path: Path, number: int) -> pd.DataFrame:
-    """Return one of the frames that ``write_groups`` was given."""
-    with pa.OSFile(str(path)) as file:
-        return from_arrow(pa.Table.from_batches([pa.ipc.open_file(file).get_batch(number)]))
 
 
 def move_in_place(made: Path, place: Path) -> None:

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from analytics.intake.cut import Span, cut_text
-from analytics.intake.frames import stack_frames
 from analytics.intake.gathered import Gathered, gather
 from analytics.intake.map_types import SourceMap
 from analytics.intake.quick_ids import read_ids
@@ -54,6 +53,22 @@ class Part:
         if self.span is not None:
             return (f"{self.span.sha256} after {self.span.skipped} lines",)
         return tuple(hash_export(path) for path, _ in self.sources)
+
+
+@dataclass(frozen=True)
+class Dealt:
+    """Rows of children that are in other parts too.
+
+    Parameters
+    ----------
+    rows
+        The rows, those of a bucket together.
+    ends
+        Where each bucket begins among them, and where the last one ends.
+    """
+
+    rows: Gathered
+    ends: np.ndarray
 
 
 def plan_parts(sources: Sequence[tuple[Path, SourceMap]], part_bytes: int) -> list[Part]:
@@ -186,8 +201,8 @@ def read_part(part: Part, door: Door) -> tuple[Gathered, tuple[Source, ...]]:
     return gather(submissions, first=part.first), sources
 
 
-def deal_rows(gathered: Gathered, shared: np.ndarray, n_buckets: int) -> list[Gathered]:
-    """Return the rows of children in this part alone, then for each bucket its rows.
+def deal_rows(gathered: Gathered, shared: np.ndarray, n_buckets: int) -> tuple[Gathered, Dealt]:
+    """Return the rows of children in this part alone, and those of the others by bucket.
 
     Parameters
     ----------
@@ -202,27 +217,38 @@ def deal_rows(gathered: Gathered, shared: np.ndarray, n_buckets: int) -> list[Ga
     numbers = number_children(distinct)
     at = np.minimum(np.searchsorted(shared, numbers), max(len(shared) - 1, 0))
     is_shared = shared[at] == numbers if len(shared) else np.zeros(len(numbers), dtype=bool)
-    bucket = np.where(is_shared, 1 + (numbers % np.uint64(max(n_buckets, 1))).astype(np.int64), 0)
-    of_row = np.append(bucket, 0)[codes]
-    if not of_row.any() and not n_buckets:
-        return [gathered]
-    return [take_rows(gathered, of_row == number) for number in range(n_buckets + 1)]
+    bucket = np.where(is_shared, (numbers % np.uint64(max(n_buckets, 1))).astype(np.int64), -1)
+    of_row = np.append(bucket, -1)[codes]
+    ends = np.cumsum([0, *np.bincount(of_row[of_row >= 0], minlength=n_buckets)])
+    dealt = Dealt(take_rows(gathered, of_row), ends)
+    own = take_rows(gathered, np.where(of_row < 0, 0, -1)) if ends[-1] else gathered
+    return own, dealt
 
 
-def take_rows(gathered: Gathered, chosen: np.ndarray) -> Gathered:
-    """Return some of the rows with all that they say, numbered anew."""
-    new = np.cumsum(chosen) - 1
+def take_rows(gathered: Gathered, group: np.ndarray) -> Gathered:
+    """Return some of the rows with all that they say, numbered anew.
+
+    Parameters
+    ----------
+    gathered
+        Rows.
+    group
+        Group of each; those of a group come together, in their order, -1 is left out.
+    """
+    chosen = _in_groups(group, np.arange(len(group)))
+    new = np.empty(len(group), dtype=np.int64)
+    new[chosen] = np.arange(len(chosen))
 
     def take(frame: pd.DataFrame) -> pd.DataFrame:
         seq = frame["seq"].to_numpy(dtype=np.int64)
-        at = np.flatnonzero(chosen[seq])
+        at = _in_groups(group, seq)
         held = {name: frame[name].array.take(at) for name in frame.columns if name != "seq"}
         places = {"seq": new[seq[at]]}
         return pd.DataFrame({n: places.get(n, held.get(n)) for n in frame.columns}, copy=False)
 
     return replace(
         gathered,
-        rows=gathered.rows[chosen].reset_index(drop=True),
+        rows=gathered.rows.take(chosen).reset_index(drop=True),
         visits=take(gathered.visits),
         facts={table: take(facts) for table, facts in gathered.facts.items()},
         troubles=take(gathered.troubles),
@@ -230,21 +256,8 @@ def take_rows(gathered: Gathered, chosen: np.ndarray) -> Gathered:
     )
 
 
-def join_rows(parts: Sequence[Gathered]) -> Gathered:
-    """Return rows of several parts as one, in the order of all exports."""
-    offsets = np.cumsum([0, *(len(part.rows) for part in parts)])[:-1]
-
-    def join(frames: list[pd.DataFrame]) -> pd.DataFrame:
-        moved = [
-            frame.assign(seq=frame["seq"].to_numpy(dtype=np.int64) + offset)
-            for frame, offset in zip(frames, offsets, strict=True)
-        ]
-        return stack_frames(moved)
-
-    return Gathered(
-        rows=stack_frames([part.rows for part in parts]),
-        visits=join([part.visits for part in parts]),
-        facts={table: join([part.facts[table] for part in parts]) for table in parts[0].facts},
-        troubles=join([part.troubles for part in parts]),
-        tried=join([part.tried for part in parts]),
-    )
+def _in_groups(group: np.ndarray, seq: np.ndarray) -> np.ndarray:
+    """Return the places of what is in a group, those of one group together."""
+    own = group[seq]
+    at = np.flatnonzero(own >= 0)
+    return at[np.argsort(own[at], kind="stable")]
