@@ -12,6 +12,7 @@ from typing import Any
 
 from analytics.definitions.fingerprint import fingerprint
 from analytics.definitions.indicator import Indicator
+from analytics.definitions.labels import label
 from analytics.definitions.policies import Policy
 from analytics.intake.totals import Totals
 from analytics.reports.folder import hash_file
@@ -69,7 +70,7 @@ def build_provenance(
             for name, (default, value) in settings.protocol.differences().items()
         },
         "seeds": sorted(set(seeds)),
-        "inputs": _inputs(totals, policy),
+        "inputs": _inputs(totals, policy, settings.language),
         "balance": _balance(totals, policy),
     } | ({"corrections": _corrections(totals)} if policy.names_clinics else {})
 
@@ -80,7 +81,7 @@ def _corrections(totals: Totals) -> dict[str, int]:
     return {str(outcome): int(n) for outcome, n in sorted(counts.items())}
 
 
-def _inputs(totals: Totals, policy: Policy) -> list[dict[str, Any]]:
+def _inputs(totals: Totals, policy: Policy, language: str) -> list[dict[str, Any]]:
     by_file = totals.balance().groupby("file")[list(FATES)].sum()
     inputs = []
     for number, source in enumerate(totals.sources, start=1):
@@ -89,7 +90,10 @@ def _inputs(totals: Totals, policy: Policy) -> list[dict[str, Any]]:
             fates = by_file.loc[source.file] if source.file in by_file.index else None
             line |= {name: 0 if fates is None else int(fates[name]) for name in FATES}
         else:
-            line |= {"file": f"export {number}", "source_map": f"map {number}"}
+            line |= {
+                name: label(language, f"page.provenance.{key}_number", number=number)
+                for name, key in (("file", "export"), ("source_map", "map"))
+            }
             line["n_rows"] = round_count(source.n_rows, policy)
         inputs.append(line)
     return inputs

@@ -76,7 +76,13 @@ def test_a_public_page_names_no_file_and_states_no_file_s_fates():
     text = json.dumps(made)
     assert "kisumu" not in text
     assert "n_quarantined" not in json.dumps(made["inputs"])
-    assert [line["file"] for line in made["inputs"]] == ["export 1", "export 2"]
+    assert [line["file"] for line in made["inputs"]] == ["Export 1", "Export 2"]
+
+
+def test_names_that_stand_for_files_are_words_of_the_report_s_language():
+    made = build_provenance(replace(SETTINGS, language="pt"), PUBLIC, TOTALS)
+    assert [line["file"] for line in made["inputs"]] == ["Exportação 1", "Exportação 2"]
+    assert [line["source_map"] for line in made["inputs"]] == ["Mapa 1", "Mapa 2"]
 
 
 def test_a_public_balance_states_the_total_alone_and_rounded():
