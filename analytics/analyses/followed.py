@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analytics.analyses.view import View
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import Endpoint
-from analytics.definitions.rules import evaluate
+from analytics.definitions.plain_columns import Values, days_between
 from analytics.results import Phrase
 
 #: How a foot's time ended.
@@ -35,6 +36,33 @@ class Followed:
     exclusions: tuple[tuple[str, int], ...]
 
 
+@dataclass(frozen=True, eq=False)
+class Timed:
+    """The same as plain arrays.
+
+    Parameters
+    ----------
+    inside
+        (feet,) whether the endpoint is asked of a foot whose origin is known.
+    place
+        (n,) places of the feet that were seen after the origin.
+    entry, time, ended
+        (n,) of these feet.
+    free
+        (n,) days; not known where the day of the event is exact.
+    exclusions
+        As of :class:`Followed`.
+    """
+
+    inside: np.ndarray
+    place: np.ndarray
+    entry: np.ndarray
+    time: np.ndarray
+    ended: np.ndarray
+    free: Values
+    exclusions: tuple[tuple[str, int], ...]
+
+
 def follow(cohort: Cohort, endpoint: Endpoint) -> Followed:
     """Return the feet under an endpoint.
 
@@ -51,17 +79,51 @@ def follow(cohort: Cohort, endpoint: Endpoint) -> Followed:
     knows how a foot fares that nobody looked at. An endpoint whose event needs no visit to be
     known names another day (``until``).
     """
-    feet = cohort.feet
-    inside = evaluate(endpoint.population, feet, cohort.protocol).fillna(False)
-    begun = inside & feet[endpoint.origin].notna()
-    rows = _timed(feet.loc[begun], endpoint)
-    seen = rows["time_days"] > rows["entry_days"]
-    out = (
-        ("outside_population", int((~inside).sum())),
-        (f"no_{endpoint.origin}", int((inside & ~begun).sum())),
-        ("not_seen_after_origin", int((~seen).sum())),
+    timed = time_feet(View(cohort), endpoint)
+    rows = cohort.feet.iloc[timed.place].assign(
+        entry_days=timed.entry,
+        time_days=timed.time,
+        ended=timed.ended,
+        free_days=pd.arrays.IntegerArray(timed.free.held, ~timed.free.known),
     )
-    return Followed(rows.loc[seen], tuple(pair for pair in out if pair[1]))
+    return Followed(rows, timed.exclusions)
+
+
+def time_feet(view: View, endpoint: Endpoint) -> Timed:
+    """Return the feet under an endpoint as plain arrays; see :func:`follow`."""
+    return view.once(endpoint, lambda: _time(view, endpoint))
+
+
+def _time(view: View, endpoint: Endpoint) -> Timed:
+    asked = view.rules.read(endpoint.population).yes
+    origin = view.rules.values(endpoint.origin)
+    inside = asked & origin.known
+    end, ended = _find_end(view, endpoint, origin)
+    time = days_between(origin, end)
+    entry = np.zeros(len(view), dtype=np.int64)
+    if endpoint.enters:
+        entered = days_between(origin, view.rules.values(endpoint.enters))
+        entry = np.where(entered.known, np.maximum(entered.held, 0), 0)
+    free = Values(entry, np.zeros(len(view), dtype=bool))
+    if endpoint.seen_free:
+        seen_free = days_between(origin, view.rules.values(endpoint.seen_free))
+        free = Values(np.maximum(seen_free.held, 0), seen_free.known & (ended == EVENT))
+    seen = inside & time.known & (time.held > entry)
+    place = np.flatnonzero(seen)
+    out = (
+        ("outside_population", int((~asked).sum())),
+        (f"no_{endpoint.origin}", int((asked & ~inside).sum())),
+        ("not_seen_after_origin", int(inside.sum()) - len(place)),
+    )
+    return Timed(
+        inside,
+        place,
+        entry[place],
+        time.held[place],
+        ended[place],
+        Values(free.held[place], free.known[place]),
+        tuple(pair for pair in out if pair[1]),
+    )
 
 
 def extend_to_cut_off(cohort: Cohort, endpoint: Endpoint, rows: pd.DataFrame) -> pd.DataFrame:
@@ -114,31 +176,30 @@ def find_reached(
     return np.array(still, dtype=np.int64) >= needed, notes
 
 
-def _timed(feet: pd.DataFrame, endpoint: Endpoint) -> pd.DataFrame:
-    origin = feet[endpoint.origin]
-    event = _earliest(feet, endpoint.events, after=origin)
-    other = _earliest(feet, endpoint.competing, after=origin)
-    is_event = event.notna() & ~(other < event)
-    is_other = other.notna() & ~is_event
-    until = feet[endpoint.until].fillna(feet["last_seen_on"])
-    end = event.where(is_event, other.where(is_other, until))
-    entry = pd.Series(0, index=feet.index, dtype="int64")
-    if endpoint.enters:
-        entry = (feet[endpoint.enters] - origin).dt.days.clip(lower=0).fillna(0).astype("int64")
-    free = pd.Series(pd.NA, index=feet.index, dtype="Int64")
-    if endpoint.seen_free:
-        free = (feet[endpoint.seen_free] - origin).dt.days.clip(lower=0).astype("Int64")
-    return feet.assign(
-        entry_days=entry,
-        time_days=(end - origin).dt.days.fillna(-1).astype("int64"),
-        ended=np.select([is_event, is_other], [EVENT, COMPETING], CENSORED),
-        free_days=free.where(is_event),
-    )
+def _find_end(view: View, endpoint: Endpoint, origin: Values) -> tuple[Values, np.ndarray]:
+    """Return the day on which the time of each foot ends, and how."""
+    event = _earliest(view, endpoint.events, origin)
+    other = _earliest(view, endpoint.competing, origin)
+    is_event = event.known & ~(other.known & (other.held < event.held))
+    is_other = other.known & ~is_event
+    end = _else(view.rules.values(endpoint.until), view.rules.values("last_seen_on"))
+    for is_so, day in ((is_other, other), (is_event, event)):
+        end = Values(np.where(is_so, day.held, end.held), is_so | end.known, "date")
+    return end, np.select([is_event, is_other], [EVENT, COMPETING], CENSORED)
 
 
-def _earliest(feet: pd.DataFrame, names: tuple[str, ...], *, after: pd.Series) -> pd.Series:
-    """Return the earliest of some dates that lies after a day."""
-    if not names:
-        return pd.Series(pd.NaT, index=feet.index, dtype=after.dtype)
-    dates = feet[list(names)]
-    return dates.where(dates.gt(after, axis=0)).min(axis=1)
+def _earliest(view: View, names: tuple[str, ...], origin: Values) -> Values:
+    """Return the earliest of some dates that lies after the origin."""
+    never = np.iinfo(np.int64).max
+    first = np.full(len(view), never)
+    for name in names:
+        day = view.rules.values(name)
+        is_after = day.known & origin.known & (day.held > origin.held)
+        np.minimum(first, day.held, out=first, where=is_after)
+    return Values(first, first < never, "date")
+
+
+def _else(one: Values, other: Values) -> Values:
+    """Return the one date where it is known, the other one elsewhere."""
+    held = np.where(one.known, one.held, other.held)
+    return Values(held, one.known | other.known, "date")

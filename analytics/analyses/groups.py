@@ -40,12 +40,24 @@ def list_groups(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 def code_groups(feet: pd.DataFrame, labels: pd.DataFrame) -> pd.Series:
     """Return the group of every foot among those listed; -1 for none."""
-    if not len(labels.columns):
-        return pd.Series(0, index=feet.index)
-    keyed = labels.assign(code=np.arange(len(labels)))
-    names = [*labels.columns]
-    codes = feet[names].merge(keyed, on=names, how="left")["code"].fillna(-1).astype("int64")
-    return pd.Series(codes.to_numpy(), index=feet.index)
+    at, of_label = np.zeros(len(feet), dtype=np.int64), np.zeros(len(labels), dtype=np.int64)
+    is_known = np.ones(len(feet), dtype=bool)
+    for name in labels.columns:
+        distinct = pd.Index(labels[name].unique())
+        place = _find_places(feet[name], distinct)
+        is_known &= place >= 0
+        at = at * len(distinct) + place
+        of_label = of_label * len(distinct) + distinct.get_indexer(labels[name])
+    codes = np.where(is_known, pd.Index(of_label).get_indexer(at), -1)
+    return pd.Series(codes, index=feet.index)
+
+
+def _find_places(column: pd.Series, distinct: pd.Index) -> np.ndarray:
+    """Return the place of each value among some distinct ones; -1 for none."""
+    if not isinstance(column.dtype, pd.CategoricalDtype):
+        return distinct.get_indexer(column)
+    of_word = distinct.get_indexer(column.cat.categories)
+    return np.append(of_word, -1)[column.cat.codes]
 
 
 def typed(frame: pd.DataFrame, shape: Shape, names: Sequence[str]) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import pickle
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from itertools import chain
 from pathlib import Path
@@ -21,13 +21,14 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from analytics.analyses.view import View
 from analytics.courses.cohort import Cohort, cohort_of_feet
 from analytics.courses.network import Network
 from analytics.definitions import protocol as windows
 from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.foot_facts import FOOT
 from analytics.intake.engine import Engine, Mapper, working
-from analytics.intake.frames import from_arrow, read_names, read_table
+from analytics.intake.frames import KIND, from_arrow, read_codes, read_names, read_table
 from analytics.stats.blocks import Each, told_to
 
 #: Feet from which on a batch is full. About a kilobyte of memory a foot while they are looked at.
@@ -43,7 +44,7 @@ class Question(Protocol):
     def columns(self) -> frozenset[str]:
         """Return the columns of the foot that it looks at, and other names, which do no harm."""
 
-    def look(self, cohort: Cohort) -> tuple[Any, Sequence[Any]]:
+    def look(self, view: View) -> tuple[Any, Sequence[Any]]:
         """Return what adds up, and blocks of rows to lay aside; nothing in place of no rows."""
 
 
@@ -176,12 +177,10 @@ def plan_batches(
 def _ask(piece: _Piece) -> list[tuple[Any, _Laid]]:
     wanted = frozenset[str]().union(*(question.columns for question in piece.questions))
     feet = read_feet(piece.places, wanted)
-    cohort = cohort_of_feet(feet, piece.cut_off, piece.protocol)
+    view = View(cohort_of_feet(feet, piece.cut_off, piece.protocol))
     answers = []
     for place, question in enumerate(piece.questions):
-        # Rows are picked many times: a frame of its own columns takes a fraction of the time.
-        own = feet.columns.intersection(list(question.columns))
-        facts, blocks = question.look(replace(cohort, feet=feet[own]))
+        facts, blocks = question.look(view)
         laid = _Laid(piece.folder / f"{place}-{piece.number}", len(blocks))
         if blocks:
             with laid.path.open("wb") as file:
@@ -219,22 +218,33 @@ def _widen(small: np.ndarray, kind: str) -> np.ndarray:
 
 
 def read_feet(places: Sequence[Path], wanted: frozenset[str]) -> pd.DataFrame:
-    """Return some columns of the feet of some parts, children as numbers.
+    """Return some columns of the feet of some parts, children as numbers, texts as categories.
 
     A carried column that none of the parts has is missing.
     """
-    tables = []
+    tables, n_children = [], 0
     for place in places:
         there = read_names(place / _FILE)
-        tables.append(read_table(place / _FILE, [name for name in there if name in wanted]))
-    feet = from_arrow(pa.concat_tables(tables, promote_options="default"))
-    if "child" in feet.columns:
-        # Nobody asks for a child's pseudonym, only whether two feet are of one child: numbers
-        # are told apart and sorted in a fraction of the time.
-        feet["child"] = pd.factorize(feet["child"], sort=True)[0].astype(np.int64)
+        table = read_table(place / _FILE, [name for name in there if name in wanted])
+        if "child" in there and "child" in wanted:
+            table, n_children = _number(table, n_children)
+        tables.append(table)
+    feet = from_arrow(pa.concat_tables(tables, promote_options="default"), coded=True)
     carried = sorted(name for name in wanted if name.startswith(EXTRA_PREFIX))
     nothing = {name: pd.NA for name in carried if name not in feet.columns}
     return feet.assign(**nothing).astype(dict.fromkeys(nothing, "string"))
+
+
+def _number(table: pa.Table, first: int) -> tuple[pa.Table, int]:
+    """Return a part's feet with children as numbers from the first on, and the next number.
+
+    Nobody asks for a child's pseudonym, only whether two feet are of one child, and a child is
+    whole in a part.
+    """
+    codes, n_children = read_codes(table["child"])
+    field = pa.field("child", pa.int64(), metadata={KIND: b"int64"})
+    numbered = table.set_column(table.schema.names.index("child"), field, pa.array(codes + first))
+    return numbered, first + n_children
 
 
 def _step(piece: tuple[Path, Callable[..., Any], list[tuple[Any, ...]]]) -> list[Any]:

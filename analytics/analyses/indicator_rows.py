@@ -12,13 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.followed import CENSORED, COMPETING, EVENT, follow
+from analytics.analyses.followed import CENSORED, COMPETING, EVENT, time_feet
 from analytics.analyses.verdicts import VERDICTS, find_places
-from analytics.courses.cohort import Cohort
+from analytics.analyses.view import View, renumber
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.protocol import Protocol
-from analytics.definitions.rules import evaluate, find_values
 from analytics.stats.blocks import Each
 from analytics.stats.group_incidence import GroupRows, group_rows, read_groups_over
 from analytics.stats.grouped import Grouped, count_yes, quantiles_over, ratio_over, share_over
@@ -47,21 +46,21 @@ class Counted:
     rows: Grouped | GroupRows | np.ndarray
 
 
-def count_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
+def count_rows(view: View, indicator: Indicator, codes: np.ndarray, n_groups: int) -> Counted:
     """Return what an indicator counts of some feet.
 
     Parameters
     ----------
-    cohort
+    view
         Feet at the cut-off.
     indicator
         Of any kind.
     codes
-        Group of each foot, from 0; -1 for none.
+        (n,) group of each foot, from 0; -1 for none.
     n_groups
         How many groups there are.
     """
-    return _ROWS[indicator.kind](cohort, indicator, codes, n_groups)
+    return _ROWS[indicator.kind](view, indicator, codes, n_groups)
 
 
 def read_counts(
@@ -83,51 +82,48 @@ def read_counts(
     return _READ[indicator.kind](indicator, counts, each, protocol)
 
 
-def _share_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
-    verdict = find_places(cohort, indicator)
-    group, place = codes.loc[verdict.index].to_numpy(), verdict.to_numpy()
+def _share_rows(view: View, indicator: Indicator, codes: np.ndarray, n_groups: int) -> Counted:
+    unit, place = find_places(view, indicator)
+    group = codes[unit]
     counts = _count_verdicts(place, group, n_groups)
     counted = (place >= VERDICTS.index("no")) & (group >= 0)
-    child = cohort.feet["child"].loc[verdict.index[counted]]
     yes = (place[counted] == VERDICTS.index("yes")).astype(float)
-    return Counted(counts, count_yes(_grouped([yes], child, group[counted])))
+    return Counted(counts, count_yes(_grouped([yes], view.child[unit[counted]], group[counted])))
 
 
-def _ratio_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
-    counts, used, group = _answered(cohort, indicator, codes, n_groups)
-    above = find_values(indicator.numerator, used).to_numpy(dtype=float)
-    below = _below(indicator, used)
+def _ratio_rows(view: View, indicator: Indicator, codes: np.ndarray, n_groups: int) -> Counted:
+    counts, used, group = _answered(view, indicator, codes, n_groups)
+    above = view.rules.values(indicator.numerator).held[used].astype(float)
+    below = _below(view, indicator, used)
     sums = {
         name: np.bincount(group, weights=values, minlength=n_groups)
         for name, values in (("above", above), ("below", below))
     }
-    return Counted(counts | sums, _grouped([above, below], used["child"], group))
+    return Counted(counts | sums, _grouped([above, below], view.child[used], group))
 
 
-def _spread_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
-    counts, used, group = _answered(cohort, indicator, codes, n_groups)
-    values = find_values(indicator.numerator, used).to_numpy(dtype=float)
-    return Counted(counts, _grouped([values], used["child"], group))
+def _spread_rows(view: View, indicator: Indicator, codes: np.ndarray, n_groups: int) -> Counted:
+    counts, used, group = _answered(view, indicator, codes, n_groups)
+    values = view.rules.values(indicator.numerator).held[used].astype(float)
+    return Counted(counts, _grouped([values], view.child[used], group))
 
 
-def _curve_rows(cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int) -> Counted:
-    endpoint, feet, group = ENDPOINTS[indicator.numerator], cohort.feet, codes.to_numpy()
-    inside = evaluate(indicator.population, feet, cohort.protocol).fillna(False)
-    inside &= evaluate(endpoint.population, feet, cohort.protocol).fillna(False)
-    begun = (inside & feet[endpoint.origin].notna()).to_numpy(dtype=bool) & (group >= 0)
-    rows = follow(cohort, endpoint).rows
-    rows = rows.loc[begun[feet.index.get_indexer(rows.index)]]
+def _curve_rows(view: View, indicator: Indicator, codes: np.ndarray, n_groups: int) -> Counted:
+    timed = time_feet(view, ENDPOINTS[indicator.numerator])
+    begun = timed.inside & view.rules.read(indicator.population).yes & (codes >= 0)
+    of_row = begun[timed.place]
+    place, ended = timed.place[of_row], timed.ended[of_row]
     keep = (EVENT, COMPETING) if indicator.reading == "aalen_johansen" else (EVENT,)
     held = group_rows(
-        rows["time_days"],
-        rows["ended"].where(rows["ended"].isin(keep), CENSORED),
-        rows["entry_days"],
-        cluster=pd.factorize(rows["child"])[0],
-        group=codes.loc[rows.index],
+        timed.time[of_row],
+        np.where(np.isin(ended, keep), ended, CENSORED),
+        timed.entry[of_row],
+        cluster=renumber(view.child[place]),
+        group=codes[place],
     )
     counts = {
         name: np.bincount(which, minlength=n_groups)
-        for name, which in (("n", group[group >= 0]), ("begun", group[begun]), ("used", held.group))
+        for name, which in (("n", codes[codes >= 0]), ("begun", codes[begun]), ("used", held.group))
     }
     return Counted(counts, held)
 
@@ -195,35 +191,34 @@ def _table(code: str, counts: Counts, interval: Interval) -> pd.DataFrame:
     )
 
 
-def _grouped(values: list[np.ndarray], child: pd.Series, group: np.ndarray) -> Grouped:
-    cluster = pd.factorize(child)[0].astype(np.int64)
-    return Grouped(np.stack(values), cluster, group.astype(np.int64))
+def _grouped(values: list[np.ndarray], child: np.ndarray, group: np.ndarray) -> Grouped:
+    return Grouped(np.stack(values), renumber(child), group.astype(np.int64))
 
 
-def _below(indicator: Indicator, used: pd.DataFrame) -> np.ndarray:
+def _below(view: View, indicator: Indicator, used: np.ndarray) -> np.ndarray:
     """Return what each foot adds below the line of a ratio."""
     if indicator.denominator:
-        return find_values(indicator.denominator, used).to_numpy(dtype=float)
+        return view.rules.values(indicator.denominator).held[used].astype(float)
     if indicator.unit == "child":
-        return (~used.duplicated("child")).to_numpy(dtype=float)
+        return (~pd.Series(view.child[used]).duplicated()).to_numpy(dtype=float)
     return np.ones(len(used))
 
 
 def _answered(
-    cohort: Cohort, indicator: Indicator, codes: pd.Series, n_groups: int
-) -> tuple[Counts, pd.DataFrame, np.ndarray]:
-    """Return verdict counts by group, and the feet that enter a ratio or spread."""
-    verdict = find_places(cohort, indicator)
-    group = codes.loc[verdict.index].to_numpy()
-    counts = _count_verdicts(verdict.to_numpy(), group, n_groups)
+    view: View, indicator: Indicator, codes: np.ndarray, n_groups: int
+) -> tuple[Counts, np.ndarray, np.ndarray]:
+    """Return verdict counts by group, and the places and groups of feet in a ratio or spread."""
+    unit, verdict = find_places(view, indicator)
+    group = codes[unit]
+    counts = _count_verdicts(verdict, group, n_groups)
     if indicator.kind == "ratio" and indicator.unit == "child" and not indicator.denominator:
         # Both feet add their part to the one child, in the group where the child counts.
-        child = cohort.feet["child"]
-        of_child = pd.Series(group, index=child.loc[verdict.index])
-        verdict = find_places(cohort, replace(indicator, unit="foot"))
-        group = of_child.loc[child.loc[verdict.index]].to_numpy()
-    keep = verdict.eq(VERDICTS.index("yes")).to_numpy() & (group >= 0)
-    return counts, cohort.feet.loc[verdict.index[keep]], group[keep]
+        of_child = np.full(view.n_children, -1)
+        of_child[view.child[unit]] = group
+        unit, verdict = find_places(view, replace(indicator, unit="foot"))
+        group = of_child[view.child[unit]]
+    keep = (verdict == VERDICTS.index("yes")) & (group >= 0)
+    return counts, unit[keep], group[keep]
 
 
 def _count_verdicts(places: np.ndarray, group: np.ndarray, n_groups: int) -> Counts:
@@ -232,7 +227,7 @@ def _count_verdicts(places: np.ndarray, group: np.ndarray, n_groups: int) -> Cou
     return dict(zip(VERDICTS, table, strict=True)) | {"n": table.sum(axis=0)}
 
 
-_ROWS: dict[str, Callable[[Cohort, Indicator, pd.Series, int], Counted]] = {
+_ROWS: dict[str, Callable[[View, Indicator, np.ndarray, int], Counted]] = {
     "share": _share_rows,
     "ratio": _ratio_rows,
     "spread": _spread_rows,

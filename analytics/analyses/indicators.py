@@ -11,6 +11,7 @@ import pandas as pd
 from analytics.analyses.context import Method, describe, name_own
 from analytics.analyses.groups import find_groups, join, typed
 from analytics.analyses.indicator_rows import count_rows, read_counts
+from analytics.analyses.view import View
 from analytics.courses.cohort import Cohort
 from analytics.definitions.indicator import Indicator
 from analytics.results import ESTIMATES, Context, Phrase, Result
@@ -51,9 +52,9 @@ def estimates(
         outside + immature + unknown; an estimate over nothing is missing.
     """
     names, codes, labels = find_groups(cohort.feet, by)
-    parts = []
+    parts, view, of_foot = [], View(cohort), codes.to_numpy()
     for indicator in indicators:
-        counted = count_rows(cohort, indicator, codes, len(labels))
+        counted = count_rows(view, indicator, of_foot, len(labels))
         each = in_one_block(counted.rows)
         parts.append(read_counts(indicator, counted.counts, each, cohort.protocol))
     context = describe_indicators(cohort, indicators, question)
@@ -81,4 +82,4 @@ def describe_indicators(cohort: Cohort, indicators: Sequence[Indicator], questio
 
 def count_children(feet: pd.DataFrame) -> pd.DataFrame:
     """Return the children of each clinic, by which a policy decides what may stand alone."""
-    return feet.groupby("clinic")["child"].nunique().rename("children").reset_index()
+    return feet.groupby("clinic", observed=True)["child"].nunique().rename("children").reset_index()

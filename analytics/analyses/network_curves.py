@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from analytics.analyses import cast_steps, incidence, time_to
 from analytics.analyses.context import describe, why_not
-from analytics.analyses.followed import COMPETING, EVENT, follow
+from analytics.analyses.followed import COMPETING, EVENT, time_feet
 from analytics.analyses.in_parts import Asked
-from analytics.analyses.told import Told, add_told, stand_beside, tell_feet
+from analytics.analyses.told import Told, add_told, stand_beside, tell_feet, tell_places
+from analytics.analyses.view import View, renumber
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS, Endpoint
 from analytics.definitions.rules import names_in
@@ -37,21 +38,19 @@ class FollowedFeet:
         """Return the columns of the foot that it looks at."""
         return KNOWN_BY | columns_of(ENDPOINTS[self.endpoint])
 
-    def look(self, cohort: Cohort) -> tuple[Told, list[Spells]]:
+    def look(self, view: View) -> tuple[Told, list[Spells]]:
         """Return whom it counts, and their spells."""
-        followed = follow(cohort, ENDPOINTS[self.endpoint])
-        rows = followed.rows
-        ended = rows["ended"].to_numpy(dtype=np.int64)
-        told = tell_feet(rows, followed.exclusions, n_events=int((ended == EVENT).sum()))
-        entry = rows["entry_days"].to_numpy(dtype=float)
+        timed = time_feet(view, ENDPOINTS[self.endpoint])
+        told = tell_places(view, timed.place, timed.exclusions)
         spells = Spells(
-            time=rows["time_days"].to_numpy(dtype=float),
-            event=ended,
-            entry=entry if entry.any() else None,
-            cluster=pd.factorize(rows["child"])[0].astype(np.int64),
+            time=timed.time.astype(float),
+            event=timed.ended,
+            entry=timed.entry.astype(float) if timed.entry.any() else None,
+            cluster=renumber(view.child[timed.place]),
             weights=None,
         )
-        return told, [spells] if len(rows) else []
+        n_events = int((timed.ended == EVENT).sum())
+        return replace(told, n_events=n_events), [spells] if told.n_feet else []
 
 
 @dataclass(frozen=True)
@@ -63,9 +62,9 @@ class FeetInCasts:
         """Return the columns of the foot that it looks at."""
         return KNOWN_BY | {"n_casts", "is_corrected"}
 
-    def look(self, cohort: Cohort) -> tuple[Told, list[Spells]]:
+    def look(self, view: View) -> tuple[Told, list[Spells]]:
         """Return whom it counts, and their spells."""
-        rows, exclusions = cast_steps.find_begun(cohort)
+        rows, exclusions = cast_steps.find_begun(view.only(self.columns))
         event = rows["is_corrected"].to_numpy(dtype=bool).astype(np.int64)
         told = tell_feet(rows, exclusions, n_events=int(event.sum()))
         child = pd.factorize(rows["child"])[0].astype(np.int64)

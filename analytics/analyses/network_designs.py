@@ -23,6 +23,7 @@ from analytics.analyses.hazards import find_late
 from analytics.analyses.in_parts import Asked
 from analytics.analyses.network_curves import KNOWN_BY, columns_of, reasons_of
 from analytics.analyses.told import Told, add_told, tell_feet
+from analytics.analyses.view import View
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 
@@ -106,9 +107,9 @@ class Values:
         """Return the columns of the foot that it looks at."""
         return self.model.columns
 
-    def look(self, cohort: Cohort) -> tuple[tuple[Told, list[Seen]], list[Any]]:
+    def look(self, view: View) -> tuple[tuple[Told, list[Seen]], list[Any]]:
         """Return whom the model counts, and the values."""
-        rows, exclusions = self.model.find(cohort)
+        rows, exclusions = self.model.find(view.only(self.columns))
         seen = [see_values(rows, covariate) for covariate in self.model.covariates]
         return (tell_feet(rows, exclusions), seen), []
 
@@ -145,7 +146,7 @@ class Chosen:
 
 def choose(nobody: Cohort, model: Hazards | Casts, asked: Asked) -> Chosen:
     """Return the design from what batches answered to :class:`Values`."""
-    facts = asked.facts or [Values(model).look(nobody)[0]]
+    facts = asked.facts or [Values(model).look(View(nobody))[0]]
     told = add_told([part for part, _ in facts], model.reasons)
     seen = tuple(add_seen(parts) for parts in zip(*(part for _, part in facts), strict=True))
     lines = tuple(

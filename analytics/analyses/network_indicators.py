@@ -15,6 +15,7 @@ from analytics.analyses.indicator_rows import Counts, count_rows, read_counts
 from analytics.analyses.indicators import count_children, describe_indicators, lay_out
 from analytics.analyses.network_curves import KNOWN_BY, columns_of
 from analytics.analyses.told import Told, add_told, stand_beside, tell_feet
+from analytics.analyses.view import View
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.indicator import Indicator
@@ -34,11 +35,11 @@ class Groups:
         """Return the columns of the foot that it looks at."""
         return KNOWN_BY | set(self.by)
 
-    def look(self, cohort: Cohort) -> tuple[tuple[Told, pd.DataFrame, pd.DataFrame], list[Any]]:
+    def look(self, view: View) -> tuple[tuple[Told, pd.DataFrame, pd.DataFrame], list[Any]]:
         """Return feet counted, their groups, and children by clinic."""
-        feet = cohort.feet
-        groups = feet[list(self.by)].dropna().drop_duplicates()
-        return (tell_feet(feet), groups, count_children(feet)), []
+        feet = view.cohort.feet
+        groups = _as_texts(feet[list(self.by)].dropna().drop_duplicates())
+        return (tell_feet(feet), groups, _as_texts(count_children(feet))), []
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,11 +66,17 @@ class OneIndicator:
         followed = columns_of(under) if self.indicator.kind == "curve" and under else frozenset()
         return KNOWN_BY | {*names, *self.labels.columns} | followed
 
-    def look(self, cohort: Cohort) -> tuple[Counts, list[Any]]:
+    def look(self, view: View) -> tuple[Counts, list[Any]]:
         """Return what is counted by group, and the rows that enter the estimate."""
-        codes = code_groups(cohort.feet, self.labels)
-        counted = count_rows(cohort, self.indicator, codes, len(self.labels))
+        codes = code_groups(view.cohort.feet, self.labels).to_numpy()
+        counted = count_rows(view, self.indicator, codes, len(self.labels))
         return counted.counts, [counted.rows]
+
+
+def _as_texts(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame with texts in place of categories, which differ between batches."""
+    coded = frame.columns[frame.dtypes == "category"]
+    return frame.astype(dict.fromkeys(coded, "string"))
 
 
 def list_network(asked: Asked, by: Sequence[str]) -> Listed:
@@ -104,8 +111,8 @@ def estimates(
     for indicator, asked in answers:
         facts = asked.facts
         if not facts:
-            codes = code_groups(nobody.feet, listed.labels)
-            facts = [count_rows(nobody, indicator, codes, n_groups).counts]
+            codes = code_groups(nobody.feet, listed.labels).to_numpy()
+            facts = [count_rows(View(nobody), indicator, codes, n_groups).counts]
         counts = {name: np.sum([told[name] for told in facts], axis=0) for name in facts[0]}
         parts.append(read_counts(indicator, counts, asked.each, nobody.protocol))
     asked_of = [indicator for indicator, _ in answers]

@@ -19,6 +19,7 @@ from analytics.analyses.hazards import caveats, method_from, no_ratios, ratios, 
 from analytics.analyses.in_parts import Asked
 from analytics.analyses.network_designs import Casts, Chosen, Hazards
 from analytics.analyses.told import stand_beside
+from analytics.analyses.view import View
 from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
 from analytics.results import EFFECTS, Result
@@ -44,9 +45,9 @@ class HazardRows:
         """Return the columns of the foot that it looks at."""
         return self.model.columns
 
-    def look(self, cohort: Cohort) -> tuple[np.ndarray, list[CoxRows]]:
+    def look(self, view: View) -> tuple[np.ndarray, list[CoxRows]]:
         """Return events, in all and by column, and the rows."""
-        rows, _ = self.model.find(cohort)
+        rows, _ = self.model.find(view.only(self.columns))
         event = (rows["ended"] == EVENT).to_numpy()
         matrix = fill_matrix(rows, self.model.covariates, self.chosen.lines)
         by_column = sum_events(matrix, self.chosen.terms, event.astype(float))
@@ -72,9 +73,9 @@ class CastRows:
         """Return the columns of the foot that it looks at."""
         return self.model.columns
 
-    def look(self, cohort: Cohort) -> tuple[np.ndarray, list[Problem]]:
+    def look(self, view: View) -> tuple[np.ndarray, list[Problem]]:
         """Return casts by column, and rows in blocks of few clinics."""
-        rows, _ = self.model.find(cohort)
+        rows, _ = self.model.find(view.only(self.columns))
         n_columns = len(self.chosen.terms)
         # A child's feet stay together, in the clinic of the first of them.
         clinic = rows.groupby("child")["clinic"].transform("first")

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from analytics.analyses.view import View
 from analytics.results import Context
 
 
@@ -38,6 +39,17 @@ def tell_feet(
     """Return what some feet come to."""
     clinics = frozenset(feet["clinic"].dropna().unique())
     return Told(len(feet), int(feet["child"].nunique()), n_events, clinics, exclusions)
+
+
+def tell_places(
+    view: View, place: np.ndarray, exclusions: tuple[tuple[str, int], ...] = ()
+) -> Told:
+    """Return what the feet in some places come to, but for events."""
+    clinic = view.rules.values("clinic")
+    here = np.unique(clinic.held[place][clinic.known[place]])
+    words = [] if clinic.words is None else clinic.words[here].tolist()
+    n_children = len(np.unique(view.child[place]))
+    return Told(len(place), n_children, 0, frozenset(words), exclusions)
 
 
 def add_told(parts: Sequence[Told], reasons: Sequence[str] = ()) -> Told:

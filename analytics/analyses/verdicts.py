@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.followed import COMPETING, EVENT, follow
+from analytics.analyses.followed import COMPETING, EVENT, time_feet
+from analytics.analyses.view import View, find_first, number_children
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.definitions.indicator import Indicator
-from analytics.definitions.rules import evaluate, find_values
+from analytics.definitions.rules import evaluate
 
 #: Always in this order; they add up to the units.
 VERDICTS = ("outside", "immature", "unknown", "no", "yes")
@@ -45,32 +46,32 @@ def find_verdicts(cohort: Cohort, indicator: Indicator) -> pd.Series:
     than the maturity before the cut-off; unknown when ``known`` is not true or the numerator
     rests on a missing value; else no or yes.
     """
-    places = find_places(cohort, indicator)
-    named = pd.array(np.array(VERDICTS, dtype=object)[places.to_numpy()], dtype="string")
-    return pd.Series(named, index=places.index, name="verdict")
+    unit, verdict = find_places(View(cohort), indicator)
+    named = pd.array(np.array(VERDICTS, dtype=object)[verdict], dtype="string")
+    return pd.Series(named, index=cohort.feet.index[unit], name="verdict")
 
 
-def find_places(cohort: Cohort, indicator: Indicator) -> pd.Series:
-    """Return the same verdicts as their places in ``VERDICTS``, in a fraction of the time."""
+def find_places(view: View, indicator: Indicator) -> tuple[np.ndarray, np.ndarray]:
+    """Return the place of each unit's foot, and its verdict as its place in ``VERDICTS``."""
     if indicator.kind == "curve":
-        return _of_curve(cohort, indicator)
-    verdict = _of_feet(cohort, indicator)
+        return np.arange(len(view)), _of_curve(view, indicator)
+    verdict = _of_feet(view, indicator)
     if indicator.unit != "child":
-        return verdict
+        return np.arange(len(view)), verdict
     if indicator.kind == "share" or not indicator.denominator:
-        return _of_children(cohort.feet, verdict, indicator.child_is)
+        return view.first, _of_children(view, verdict, indicator.child_is)
     # A quantity of the child itself is read from the foot that started first.
-    return verdict.loc[_find_first(cohort.feet)]
+    return view.first, verdict[view.first]
 
 
-def find_immature(cohort: Cohort, indicator: Indicator) -> pd.Series:
+def find_immature(view: View, indicator: Indicator) -> np.ndarray:
     """Return, per foot, whether its origin lies too near the cut-off for an answer."""
-    feet = cohort.feet
     if not indicator.origin:
-        return pd.Series(False, index=feet.index)
-    days = find_maturity(cohort, indicator)
-    latest = pd.Timestamp(cohort.cut_off) - pd.Timedelta(days=days)
-    return (feet[indicator.origin] > latest).fillna(False)
+        return np.zeros(len(view), dtype=bool)
+    days = find_maturity(view.cohort, indicator)
+    latest = np.datetime64(view.cohort.cut_off, "s") - np.timedelta64(days, "D")
+    origin = view.rules.values(indicator.origin)
+    return origin.known & (origin.held > latest.view(np.int64))
 
 
 def find_maturity(cohort: Cohort, indicator: Indicator) -> int:
@@ -90,7 +91,7 @@ def find_presumed(cohort: Cohort, indicator: Indicator) -> pd.Series:
     holds = evaluate(indicator.presumed_no, feet, cohort.protocol).fillna(False)
     if indicator.unit == "child":
         # With "all", one foot that surely failed is enough for the child.
-        sure = _of_feet(cohort, indicator).eq(_NO) & ~holds
+        sure = ~holds & (_of_feet(View(cohort), indicator) == _NO)
         holds = holds.groupby(feet["child"]).transform("any")
         if indicator.child_is == "all":
             holds &= ~sure.groupby(feet["child"]).transform("any")
@@ -99,56 +100,40 @@ def find_presumed(cohort: Cohort, indicator: Indicator) -> pd.Series:
 
 def first_feet(feet: pd.DataFrame) -> pd.DataFrame:
     """Return one foot per child (first start, then side): it lends the child clinic and quarter."""
-    return feet.loc[_find_first(feet)]
+    return feet.iloc[find_first(feet, number_children(feet))]
 
 
-def _find_first(feet: pd.DataFrame) -> pd.Index:
-    """Return the index of each child's first foot, in order."""
-    known_by = ["child", "started_on", "side"]
-    ordered = feet[known_by].sort_values(known_by, na_position="last", kind="stable")
-    return ordered.drop_duplicates("child").sort_index().index
-
-
-def _of_feet(cohort: Cohort, indicator: Indicator) -> pd.Series:
-    feet, protocol = cohort.feet, cohort.protocol
-    inside = evaluate(indicator.population, feet, protocol).fillna(False)
-    known = evaluate(indicator.known, feet, protocol).fillna(False)
+def _of_feet(view: View, indicator: Indicator) -> np.ndarray:
+    rules = view.rules
     if indicator.kind == "share":
-        answer = evaluate(indicator.numerator, feet, protocol)
+        answer = rules.read(indicator.numerator)
+        is_told, is_yes = answer.known, answer.yes
     else:
         names = [name for name in (indicator.numerator, indicator.denominator) if name]
-        missing = pd.concat([find_values(name, feet).isna() for name in names], axis=1)
-        answer = pd.Series(True, index=feet.index, dtype="boolean").mask(missing.any(axis=1))
-    is_told = (known & answer.notna()).to_numpy(dtype=bool)
-    said = np.where(answer.fillna(False).to_numpy(dtype=bool), _YES, _NO)
-    said[~is_told] = _UNKNOWN
-    said[find_immature(cohort, indicator).to_numpy(dtype=bool)] = _IMMATURE
-    said[~inside.to_numpy(dtype=bool)] = _OUTSIDE
-    return pd.Series(said, index=feet.index)
+        is_told = is_yes = np.logical_and.reduce([rules.values(name).known for name in names])
+    said = np.where(is_yes, _YES, _NO)
+    said[~(rules.read(indicator.known).yes & is_told)] = _UNKNOWN
+    said[find_immature(view, indicator)] = _IMMATURE
+    said[~rules.read(indicator.population).yes] = _OUTSIDE
+    return said
 
 
-def _of_children(feet: pd.DataFrame, verdict: pd.Series, child_is: str) -> pd.Series:
+def _of_children(view: View, verdict: np.ndarray, child_is: str) -> np.ndarray:
+    """Return the verdict of each child, in the order of their first feet."""
     order = np.array([VERDICTS.index(name) for name in _CHILD_ORDER[child_is]])
-    child, children = pd.factorize(feet["child"])
-    best = np.full(len(children), len(order) - 1)
-    np.minimum.at(best, child, np.argsort(order)[verdict.to_numpy()])
-    return pd.Series(order[best[child]], index=feet.index).loc[_find_first(feet)]
+    best = np.full(view.n_children, len(order) - 1)
+    np.minimum.at(best, view.child, np.argsort(order)[verdict])
+    return order[best[view.child[view.first]]]
 
 
-def _of_curve(cohort: Cohort, indicator: Indicator) -> pd.Series:
+def _of_curve(view: View, indicator: Indicator) -> np.ndarray:
     """Return verdicts at the horizon; a foot whose event another one made impossible is outside."""
-    feet, horizon = cohort.feet, indicator.horizon_days
-    endpoint = ENDPOINTS[indicator.numerator]
-    inside = evaluate(indicator.population, feet, cohort.protocol).fillna(False)
-    inside &= evaluate(endpoint.population, feet, cohort.protocol).fillna(False)
-    inside &= feet[endpoint.origin].notna()
-    rows = follow(cohort, endpoint).rows.reindex(feet.index)
-    by_then = rows["time_days"] <= horizon
-    never = (by_then & rows["ended"].eq(COMPETING)) | rows["entry_days"].ge(horizon)
-    said = np.full(len(feet), _UNKNOWN)
-    said[(rows["time_days"] >= horizon).to_numpy(dtype=bool)] = _YES
-    said[(by_then & rows["ended"].eq(EVENT)).to_numpy(dtype=bool)] = _NO
-    said[find_immature(cohort, indicator).to_numpy(dtype=bool)] = _IMMATURE
-    said[never.to_numpy(dtype=bool)] = _OUTSIDE
-    said[~inside.to_numpy(dtype=bool)] = _OUTSIDE
-    return pd.Series(said, index=feet.index)
+    horizon, timed = indicator.horizon_days, time_feet(view, ENDPOINTS[indicator.numerator])
+    by_then, entered = timed.time <= horizon, timed.entry >= horizon
+    said = np.full(len(view), _UNKNOWN)
+    said[timed.place[timed.time >= horizon]] = _YES
+    said[timed.place[by_then & (timed.ended == EVENT)]] = _NO
+    said[find_immature(view, indicator)] = _IMMATURE
+    said[timed.place[(by_then & (timed.ended == COMPETING)) | entered]] = _OUTSIDE
+    said[~(timed.inside & view.rules.read(indicator.population).yes)] = _OUTSIDE
+    return said

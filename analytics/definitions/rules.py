@@ -14,10 +14,22 @@ import difflib
 import operator
 import re
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from functools import reduce
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
+from analytics.definitions.plain_columns import (
+    Truth,
+    Values,
+    as_side,
+    as_truth,
+    compare,
+    days_between,
+    read_column,
+)
 from analytics.definitions.protocol import Protocol
 from analytics.errors import SettingsError
 
@@ -93,13 +105,84 @@ def evaluate(rule: str, frame: pd.DataFrame, protocol: Protocol) -> pd.Series:
     Series
         Nullable boolean on the index of the frame; missing where a missing value decides.
     """
-    if not rule:
-        return pd.Series(True, index=frame.index, dtype="boolean")
-    check_names(rule, frame.columns, protocol, where="rule")
-    value = _value(parse_rule(rule, where="rule"), frame, protocol)
-    if isinstance(value, bool):
-        return pd.Series(value, index=frame.index, dtype="boolean")
-    return value.astype("boolean")
+    truth = Reader(frame, protocol).read(rule)
+    return pd.Series(pd.arrays.BooleanArray(truth.yes, ~truth.known), index=frame.index)
+
+
+@dataclass(frozen=True, eq=False)
+class Reader:
+    """Reads rules on one frame; each column and each rule is worked out once.
+
+    Parameters
+    ----------
+    frame
+        One row per unit, nullable types, texts also as categories.
+    protocol
+        Windows in force.
+    """
+
+    frame: pd.DataFrame
+    protocol: Protocol
+    _columns: dict[str, Values] = field(default_factory=dict, repr=False)
+    _rules: dict[str, Truth] = field(default_factory=dict, repr=False)
+
+    def read(self, rule: str) -> Truth:
+        """Return the truth of a rule for every row; an empty one is true everywhere."""
+        if rule not in self._rules:
+            value: Any = True
+            if rule:
+                check_names(rule, self.frame.columns, self.protocol, where="rule")
+                value = self._value(parse_rule(rule, where="rule"))
+            self._rules[rule] = as_truth(value, len(self.frame))
+        return self._rules[rule]
+
+    def values(self, name: str) -> Values:
+        """Return a column of the frame, or the days between two of its dates."""
+        if name not in self._columns:
+            if name in self.frame.columns:
+                found = read_column(self.frame[name])
+            elif _BETWEEN.fullmatch(name) is None:
+                raise KeyError(name)
+            else:
+                _, first, second = columns_behind(name)
+                found = days_between(self.values(first), self.values(second))
+            self._columns[name] = found
+        return self._columns[name]
+
+    def _truth(self, node: ast.expr) -> Truth:
+        return as_truth(self._value(node), len(self.frame))
+
+    def _value(self, node: ast.expr) -> Any:
+        match node:
+            case ast.Constant(value=value):
+                return value
+            case ast.UnaryOp(op=ast.USub(), operand=ast.Constant(value=value)):
+                return -value  # type: ignore[operator]
+            case ast.UnaryOp(operand=operand):
+                return ~self._truth(operand)
+            case ast.BoolOp(op=op, values=parts):
+                join = operator.and_ if isinstance(op, ast.And) else operator.or_
+                return reduce(join, map(self._truth, parts))
+            case ast.Compare(left=left, ops=ops, comparators=others):
+                pairs = zip(ops, [left, *others], others, strict=False)
+                return reduce(operator.and_, (self._pair(type(op), *two) for op, *two in pairs))
+            case ast.Name(id=name):
+                return self._named(name)
+        raise AssertionError(f"unchecked node {node}")
+
+    def _named(self, name: str) -> Any:
+        if name in _CONSTANTS:
+            return _CONSTANTS[name]
+        if name in self.frame.columns or _BETWEEN.fullmatch(name):
+            return self.values(name)
+        return getattr(self.protocol, name)
+
+    def _pair(self, op: type[ast.cmpop], left: ast.expr, right: ast.expr) -> Truth:
+        side = as_side(self._value(left))
+        if isinstance(right, ast.Name) and right.id == "missing":
+            known = side.known if isinstance(side, Values) else np.ones(len(self.frame), dtype=bool)
+            return Truth(~known, known) if op is ast.Eq else Truth(known, ~known)
+        return compare(_COMPARE[op], side, as_side(self._value(right)), len(self.frame))
 
 
 def find_values(name: str, frame: pd.DataFrame) -> pd.Series:
@@ -130,67 +213,3 @@ def _is_allowed(node: ast.AST) -> bool:
 
 def _refuse(found: str, where: str) -> SettingsError:
     return SettingsError(found, where=where, allowed=_ALLOWED, todo="write the rule with these")
-
-
-def _value(node: ast.expr, frame: pd.DataFrame, protocol: Protocol) -> Any:
-    match node:
-        case ast.Constant(value=value):
-            return value
-        case ast.UnaryOp(op=ast.USub(), operand=ast.Constant(value=value)):
-            return -value  # type: ignore[operator]
-        case ast.UnaryOp(operand=operand):
-            return ~_truth(_value(operand, frame, protocol), frame)
-        case ast.BoolOp(op=op, values=parts):
-            return _combine(op, [_truth(_value(p, frame, protocol), frame) for p in parts])
-        case ast.Compare():
-            return _compare(node, frame, protocol)
-        case ast.Name(id=name):
-            return _named(name, frame, protocol)
-    raise AssertionError(f"unchecked node {node}")
-
-
-def _named(name: str, frame: pd.DataFrame, protocol: Protocol) -> Any:
-    if name in _CONSTANTS:
-        return _CONSTANTS[name]
-    if name in frame.columns or _BETWEEN.fullmatch(name):
-        return find_values(name, frame)
-    return getattr(protocol, name)
-
-
-def _truth(value: Any, frame: pd.DataFrame) -> pd.Series:
-    if isinstance(value, pd.Series):
-        return value.astype("boolean")
-    return pd.Series(bool(value), index=frame.index, dtype="boolean")
-
-
-def _combine(op: ast.boolop, parts: list[pd.Series]) -> pd.Series:
-    join = operator.and_ if isinstance(op, ast.And) else operator.or_
-    whole = parts[0]
-    for part in parts[1:]:
-        whole = join(whole, part)
-    return whole
-
-
-def _compare(node: ast.Compare, frame: pd.DataFrame, protocol: Protocol) -> pd.Series:
-    sides = [node.left, *node.comparators]
-    parts = [
-        _compare_pair(type(op), left, right, (frame, protocol))
-        for op, left, right in zip(node.ops, sides, sides[1:], strict=False)
-    ]
-    return _combine(ast.And(), parts)
-
-
-def _compare_pair(
-    op: type[ast.cmpop], left: ast.expr, right: ast.expr, scope: tuple[pd.DataFrame, Protocol]
-) -> pd.Series:
-    frame, protocol = scope
-    if isinstance(right, ast.Name) and right.id == "missing":
-        values = _value(left, frame, protocol)
-        return (values.isna() if op is ast.Eq else values.notna()).astype("boolean")
-    a, b = _value(left, frame, protocol), _value(right, frame, protocol)
-    truth = _truth(_COMPARE[op](a, b), frame)
-    # Dates compare as false with a missing date; the language says missing.
-    for side in (a, b):
-        if isinstance(side, pd.Series):
-            truth = truth.mask(side.isna())
-    return truth

@@ -43,13 +43,40 @@ YES, NO, MISSING = True, False, pd.NA
         ("days_tenotomy_to_retenotomy < 30", [NO, MISSING, MISSING]),
         ("retenotomy_on != missing and days_tenotomy_to_retenotomy <= 30", [YES, NO, NO]),
         ("tenotomy_on < retenotomy_on", [YES, MISSING, MISSING]),
+        ("tenotomy_on == n_casts", [NO, NO, MISSING]),
+        ("n_casts != 'idiopathic'", [YES, YES, MISSING]),
+        ("clinic < 'B'", [YES, YES, YES]),
+        ("'idiopathic' < diagnosis", [NO, YES, MISSING]),
+        ("diagnosis > clinic", [YES, YES, MISSING]),
+        ("is_corrected == true", [YES, NO, MISSING]),
+        ("not (n_casts > 5 and is_corrected)", [YES, YES, MISSING]),
+        ("(n_casts > 5) == missing", [NO, NO, YES]),
         ("", [YES, YES, YES]),
         ("true", [YES, YES, YES]),
     ],
 )
 def test_truth_has_three_values(rule: str, truth: list[object]) -> None:
-    found = evaluate(rule, FEET, Protocol())
-    pd.testing.assert_series_equal(found, pd.Series(truth, dtype="boolean"), check_names=False)
+    texts = FEET.select_dtypes("string").columns
+    for feet in (FEET, FEET.astype(dict.fromkeys(texts, "category"))):
+        found = evaluate(rule, feet, Protocol())
+        pd.testing.assert_series_equal(found, pd.Series(truth, dtype="boolean"), check_names=False)
+
+
+@pytest.mark.parametrize(
+    "rule", ["tenotomy_on < 5", "n_casts >= 'few'", "not diagnosis", "n_casts or is_corrected"]
+)
+def test_things_of_different_kinds_have_no_order_and_no_truth(rule: str) -> None:
+    with pytest.raises(TypeError):
+        evaluate(rule, FEET, Protocol())
+
+
+def test_a_frame_without_rows_or_with_nothing_known_has_its_answers() -> None:
+    none = FEET.iloc[:0]
+    assert evaluate("diagnosis == 'idiopathic' or n_casts > 3", none, Protocol()).empty
+    unknown = FEET.iloc[2:]
+    for rule in ("diagnosis == 'idiopathic'", "diagnosis == sex", "days_tenotomy_to_corrected > 1"):
+        named = unknown.assign(sex=pd.array([pd.NA], "string"), corrected_on=pd.NaT)
+        assert evaluate(rule, named, Protocol()).isna().all()
 
 
 @pytest.mark.parametrize(
