@@ -163,7 +163,7 @@ def _settle_all(
     shared = find_shared([one.children for one in looked])
     n_buckets = count_buckets(len(shared))
     pieces = [
-        Piece(work, part, one.hashes, np.intersect1d(one.children, shared), n_buckets)
+        Piece(work, part, one.hashes, np.intersect1d(np.load(one.children), shared), n_buckets)
         for part, one in zip(parts, looked, strict=True)
     ]
     _do(over, settle_part, pieces)

@@ -110,32 +110,32 @@ class Looked:
     hashes
         Hash of each export, or of the span of one.
     children
-        Numbers of the children in it, sorted.
+        File with the numbers of the children in it, sorted.
     said
         What the rows say of their export as a whole; nothing where it is not cut, or was let in.
     """
 
     hashes: tuple[str, ...]
-    children: np.ndarray
+    children: Path
     said: Said | None = None
 
 
 def look(piece: tuple[Work, Part]) -> Looked:
-    """Return the hashes of a part's exports, and the numbers of the children in it."""
+    """Return the hashes of a part's exports; the numbers of the children in it go to a file."""
     work, part = piece
     hashes = part.hash_exports()
     maps = [repr(source_map) for _, source_map in part.sources]
     kept = work.place("children", hashes, maps).with_suffix(".npy")
     if kept.is_file() and (part.span is None or is_let_in(work, part)):
         kept.touch()
-        return Looked(hashes, np.load(kept))
+        return Looked(hashes, kept)
     children, said = (
         ask_part(part, work.door) if part.span else (find_children(part, work.door), None)
     )
     with tempfile.NamedTemporaryFile(dir=work.folder, suffix=".part", delete=False) as file:
         np.save(file, children)
     Path(file.name).replace(kept)
-    return Looked(hashes, children, said)
+    return Looked(hashes, kept, said)
 
 
 def is_let_in(work: Work, part: Part) -> bool:

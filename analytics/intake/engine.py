@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import os
 import sys
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -28,6 +29,13 @@ PRELOADED = "analytics.courses.pieces"
 #: Bytes of text that make a part: enough to outweigh what a part costs by itself, few enough for
 #: a small machine (a part of 60 thousand visits takes about 100 MB while it is settled).
 PART_BYTES = 6_000_000
+
+#: Pieces for each worker that are handed out before the first of them is done; more would only
+#: wait, in the memory of whoever holds them.
+WAITING = 8
+
+#: Workers that a cluster is taken to have at least; it may have been asked to grow with the work.
+FEWEST_WORKERS = 32
 
 #: How long a scheduler may take to answer.
 ANSWER_WITHIN = "20s"
@@ -104,8 +112,8 @@ def working(engine: Engine, kind: str) -> Iterator[Mapper]:
                 yield lambda function, pieces: map(function, pieces)
                 return
             opened = _open_cluster(engine) if kind == "dask" else _open_pool(engine)
-            with opened as executor:
-                yield lambda function, pieces: _map(executor, function, pieces)
+            with opened as (executor, n_workers):
+                yield lambda function, pieces: _map(executor, n_workers, function, pieces)
     except BrokenProcessPool as error:
         raise WorkError(
             "a process of the work was ended from outside",
@@ -130,15 +138,19 @@ def telling_disk(folder: Path | None) -> Iterator[None]:
 
 
 def _map(
-    executor: Executor, function: Callable[[Any], Any], pieces: Sequence[Any]
+    executor: Executor, n_workers: int, function: Callable[[Any], Any], pieces: Sequence[Any]
 ) -> Iterator[Any]:
-    with _without_main():
-        futures = [executor.submit(function, piece) for piece in pieces]
+    waiting: deque[Future[Any]] = deque()
     try:
-        for future in futures:
-            yield future.result()
+        for piece in pieces:
+            with _without_main():
+                waiting.append(executor.submit(function, piece))
+            if len(waiting) >= WAITING * n_workers:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
     finally:
-        for future in futures:
+        for future in waiting:
             future.cancel()
 
 
@@ -158,22 +170,27 @@ def _without_main() -> Iterator[None]:
         sys.modules["__main__"] = main
 
 
-def _open_pool(engine: Engine) -> ProcessPoolExecutor:
+@contextmanager
+def _open_pool(engine: Engine) -> Iterator[tuple[Executor, int]]:
     context = get_context("forkserver")
     context.set_forkserver_preload([PRELOADED])
     with _without_main():
         forkserver.ensure_running()  # it imports what workers need while this process goes on
-    return ProcessPoolExecutor(engine.n_workers, mp_context=context, initializer=_use_one_core)
+    n_workers = engine.n_workers
+    with ProcessPoolExecutor(n_workers, mp_context=context, initializer=_work_small) as executor:
+        yield executor, n_workers
 
 
-def _use_one_core() -> None:
+def _work_small() -> None:
+    """Use one core, and let one allocator serve Arrow and all others: what one frees, all have."""
     import pyarrow as pa
 
     pa.set_cpu_count(1)
+    pa.set_memory_pool(pa.system_memory_pool())
 
 
 @contextmanager
-def _open_cluster(engine: Engine) -> Iterator[Executor]:
+def _open_cluster(engine: Engine) -> Iterator[tuple[Executor, int]]:
     try:
         from distributed import Client
     except ImportError as error:
@@ -192,4 +209,5 @@ def _open_cluster(engine: Engine) -> Iterator[Executor]:
             todo="start the scheduler, or choose another engine under [work]",
         ) from error
     with client:
-        yield client.get_executor(pure=False)
+        n_workers = max(sum(client.nthreads().values()), FEWEST_WORKERS)
+        yield client.get_executor(pure=False), n_workers

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
+from itertools import groupby, pairwise
 from operator import itemgetter
 from pathlib import Path
 
@@ -22,6 +22,9 @@ from analytics.intake.whole import Said, ask_span
 
 #: Bytes of text that a byte of a packed export stands for, about.
 PACKED = {".xlsx": 8, ".xlsm": 8, ".ods": 8, ".zip": 6, ".parquet": 8, ".xls": 2}
+
+#: Bytes of numbers of children that are compared at a time.
+RANGE_BYTES = 8_000_000
 
 #: Children in one bucket of those that are in several parts: about the rows of a part.
 BUCKET_CHILDREN = 4_000
@@ -168,10 +171,33 @@ def join_sources(parts: Sequence[Part], sources: Sequence[Sequence[Source]]) -> 
     return joined
 
 
-def find_shared(children: Sequence[np.ndarray]) -> np.ndarray:
-    """Return the numbers that occur in more than one part, sorted."""
-    together = np.sort(np.concatenate(children))
-    return np.unique(together[1:][together[1:] == together[:-1]])
+def find_shared(kept: Sequence[Path]) -> np.ndarray:
+    """Return the numbers that occur in more than one part, sorted.
+
+    Parameters
+    ----------
+    kept
+        A file for each part with the numbers of its children, sorted. They are looked at range by
+        range, so that those of a few parts are in memory and not those of all.
+    """
+    n_ranges = 1 + sum(path.stat().st_size for path in kept) // RANGE_BYTES
+    edges = [place * 2**64 // n_ranges for place in range(n_ranges + 1)]
+    found = [_find_repeated(kept, low, high) for low, high in pairwise(edges)]
+    return np.concatenate([np.array([], dtype=np.uint64), *found])
+
+
+def _find_repeated(kept: Sequence[Path], low: int, high: int) -> np.ndarray:
+    numbers = np.concatenate([_read_between(path, low, high) for path in kept])
+    numbers.sort()
+    return np.unique(numbers[1:][numbers[1:] == numbers[:-1]])
+
+
+def _read_between(path: Path, low: int, high: int) -> np.ndarray:
+    """Return the numbers of a file from one on up to below another."""
+    numbers = np.load(path, mmap_mode="r")
+    begin = np.searchsorted(numbers, np.uint64(low))
+    end = len(numbers) if high >= 2**64 else np.searchsorted(numbers, np.uint64(high))
+    return np.array(numbers[begin:end])
 
 
 def count_buckets(n_shared: int) -> int:

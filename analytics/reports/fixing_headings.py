@@ -35,7 +35,7 @@ class Headings:
     @classmethod
     def of(cls, sources: Sequence[Source], settings: Settings) -> Headings:
         """Return the maps that read these exports."""
-        by_hash = {m.sha256: m for m in (read_map(s.source_map) for s in settings.sources)}
+        by_hash = {m.sha256: m for m in map(read_map, {s.source_map for s in settings.sources})}
         maps = {s.file: by_hash[s.map_sha256] for s in sources if s.map_sha256 in by_hash}
         return cls(maps, settings.language)
 

@@ -214,8 +214,7 @@ def read_exports(settings: Settings) -> Exports:
         if settings.corrections
         else no_corrections(),
     )
-    sources = [
-        (source.path, follow_renamed(read_map(source.source_map), clinics))
-        for source in settings.sources
-    ]
+    names = dict.fromkeys(source.source_map for source in settings.sources)
+    maps = {name: follow_renamed(read_map(name), clinics) for name in names}
+    sources = [(source.path, maps[source.source_map]) for source in settings.sources]
     return Exports(sources, settings.identity_key, programme, settings.cut_off)
