@@ -11,16 +11,18 @@ import pandas as pd
 
 from analytics.definitions.checks import CHECKS
 from analytics.intake.corrections import CONFIRM, CORRECT, REMOVE, SAME_CHILD, find_joined
+from analytics.intake.frames import with_columns
 from analytics.intake.identity import veil
 from analytics.intake.map_types import SourceMap
 from analytics.intake.mapped_sheet import MappedSheet
 from analytics.intake.stacked import Stacked
-from analytics.intake.texts import categorise
+from analytics.intake.texts import categorise, map_texts, plain_frame, put_text
 from analytics.intake.translate import declared_column, translate
 
 #: What was tried: number of the correction, row of the export, what became of it, and for a
 #: changed value where it belongs and what stood there.
 TRIED_COLUMNS = ("number", "row", "outcome", "table", "column", "before", "after")
+Tried = tuple[object, ...]
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,7 @@ class _Cells:
 
 def correct_cells(
     sheet: Stacked, source_map: SourceMap, corrections: pd.DataFrame
-) -> tuple[Stacked, pd.DataFrame]:
+) -> tuple[Stacked, list[Tried]]:
     """Return the rows with the right values in their places, and what became of the corrections.
 
     Parameters
@@ -80,12 +82,14 @@ def correct_cells(
     sheet
         The same rows in the same order.
     tried
-        ``TRIED_COLUMNS``, one line for each change of a cell whose line is in the export.
+        One for each change of a cell whose line is in the export.
     """
+    if corrections.empty:
+        return sheet, []
     headings = MappedSheet(sheet, source_map).headings()
     places = {heading: name for name, known in headings.items() for heading in known}
     cells = _Cells(sheet, source_map, places)
-    tried = []
+    tried: list[Tried] = []
     for number, row in _find_rows(sheet, corrections, CORRECT):
         wanted = corrections.iloc[number]
         heading = wanted["column"]
@@ -93,13 +97,13 @@ def correct_cells(
         table, _, column = places.get(heading, ".").partition(".")
         before, after = (cells.show(heading, wanted[name]) for name in ("before", "after"))
         tried.append((number, row, outcome, table, column, before, after))
-    fixed = {name: categorise([*held]) for name, held in cells.texts.items()}
-    return replace(sheet, cells=sheet.cells.assign(**fixed)), _book(tried)
+    fixed = {name: categorise(held) for name, held in cells.texts.items()}
+    return replace(sheet, cells=with_columns(sheet.cells, **fixed)), tried
 
 
 def remove_rows(
     sheet: Stacked, rows: pd.DataFrame, corrections: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+) -> tuple[pd.DataFrame, list[Tried]]:
     """Return the input rows with those set aside that a clinic takes back, and what was tried.
 
     Parameters
@@ -111,20 +115,20 @@ def remove_rows(
     corrections
         All corrections of the programme.
     """
-    reason = rows["reason"].copy()
-    tried = []
+    tried: list[Tried] = []
+    gone = np.zeros(len(rows), dtype=bool)
     for number, row in _find_rows(sheet, corrections, REMOVE):
         child = rows["child"].iloc[row]
         same = corrections["child"].iloc[number] == ("" if pd.isna(child) else child)
         if same:
-            reason.iloc[row] = "removed"
+            gone[row] = True
         tried.append((number, row, "applied" if same else "child_differs", "", "", "", ""))
-    return rows.assign(reason=reason), _book(tried)
+    return with_columns(rows, reason=put_text(rows["reason"].array, gone, "removed")), tried
 
 
 def join_children(
     rows: pd.DataFrame, corrections: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+) -> tuple[pd.DataFrame, list[Tried]]:
     """Return the input rows with each child under one pseudonym, and what was tried.
 
     Parameters
@@ -134,13 +138,14 @@ def join_children(
     corrections
         All corrections of the programme.
     """
-    tried = []
+    tried: list[Tried] = []
     for number in np.flatnonzero(corrections["action"] == SAME_CHILD):
         at = np.flatnonzero(rows["child"] == corrections["child"].iloc[number])
         if len(at):
             tried.append((int(number), int(at[0]), "applied", "", "", "", ""))
-    child = rows["child"].replace(find_joined(corrections)) if tried else rows["child"]
-    return rows.assign(child=child), _book(tried)
+    if not tried:
+        return rows, tried
+    return with_columns(rows, child=map_texts(rows["child"].array, find_joined(corrections))), tried
 
 
 def confirm_faults(
@@ -165,10 +170,10 @@ def confirm_faults(
         ``TRIED_COLUMNS`` but the row, a line for each confirmation of which something was found.
     """
     silenced = np.zeros(len(flags), dtype=bool)
-    tried: list[tuple[object, ...]] = []
+    tried: list[Tried] = []
     confirmations = np.flatnonzero(corrections["action"] == CONFIRM)
     if not len(confirmations):
-        return flags, _book(tried).drop(columns="row")
+        return flags, book_tried(tried).drop(columns="row")
     at = flags.assign(line=flags["line"].astype("string"), on=flags["on"].dt.strftime("%Y-%m-%d"))
     texts = at[["file", "sheet", "line", "rule", "side", "on", "child"]].fillna("")
     for number in confirmations:
@@ -184,7 +189,7 @@ def confirm_faults(
         if found.any():
             outcome = "applied" if same.any() else "child_differs"
             tried.append((int(number), -1, outcome, "", "", "", ""))
-    return flags[~silenced].reset_index(drop=True), _book(tried).drop(columns="row")
+    return flags[~silenced].reset_index(drop=True), book_tried(tried).drop(columns="row")
 
 
 def build_book(corrections: pd.DataFrame, tried: pd.DataFrame) -> pd.DataFrame:
@@ -203,7 +208,11 @@ def build_book(corrections: pd.DataFrame, tried: pd.DataFrame) -> pd.DataFrame:
         Columns of the ledger's corrections.
     """
     # Of what was tried in several parts, that which was applied tells.
-    best = tried.assign(is_left=tried["outcome"] != "applied").sort_values("is_left", kind="stable")
+    best = (
+        plain_frame(tried)
+        .assign(is_left=(tried["outcome"] != "applied").to_numpy())
+        .sort_values("is_left", kind="stable")
+    )
     by_number = best.drop_duplicates("number").set_index("number")
     numbers = pd.RangeIndex(len(corrections))
     is_hard = corrections["rule"].isin(
@@ -242,22 +251,22 @@ def cell_text(value: object) -> str:
 
 def _find_rows(sheet: Stacked, corrections: pd.DataFrame, action: str) -> Iterator[tuple[int, int]]:
     """Yield the number of each correction of an action, and the row of the sheet it speaks of."""
-    chosen = np.flatnonzero(corrections["action"] == action)
-    if not len(chosen):
-        return
-    names = ("file", "sheet", "line")
-    own = [sheet.each("file"), sheet.each("sheet"), pd.array(sheet.line).astype("string")]
-    place = pd.Series(range(len(sheet.line)), index=pd.MultiIndex.from_arrays(own))
-    for number in chosen:
-        row = place.get(tuple(corrections[name].iloc[number] for name in names))
-        if row is not None:
-            yield int(number), int(row)
+    numbers = {(part.file, part.sheet): place for place, part in enumerate(sheet.sheets)}
+    for number in np.flatnonzero(corrections["action"] == action):
+        told = corrections.iloc[number]
+        place = numbers.get((told["file"], told["sheet"]))
+        if place is None:
+            continue
+        lines, line = sheet.sheets[place].line, int(told["line"])
+        at = int(np.searchsorted(lines, line))
+        if at < len(lines) and lines[at] == line:
+            yield int(number), at + int(np.searchsorted(sheet.number, place))
 
 
-def _book(tried: Sequence[tuple[object, ...]]) -> pd.DataFrame:
-    kinds = {name: "int64" if name in ("number", "row") else "string" for name in TRIED_COLUMNS}
+def book_tried(tried: Sequence[Tried]) -> pd.DataFrame:
+    """Return what was tried as a frame of ``TRIED_COLUMNS``, texts coded."""
     columns = [*zip(*tried, strict=True)] or [()] * len(TRIED_COLUMNS)
     return pd.DataFrame(
-        {name: pd.Series([*column], dtype=kinds[name])
+        {name: np.array(column, dtype=np.int64) if name in ("number", "row") else categorise(column)
          for name, column in zip(TRIED_COLUMNS, columns, strict=True)}
     )  # fmt: skip

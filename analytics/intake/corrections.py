@@ -79,7 +79,7 @@ def read_corrections(path: Path) -> pd.DataFrame:
     }
     table = pd.DataFrame(texts)
     for row in range(len(table)):
-        fault = _find_fault(table.iloc[row], ragged=sheet.aside[row] is not None)
+        fault = _find_fault(table.iloc[row], ragged=sheet.aside.codes[row] >= 0)
         if fault:
             raise ExportFileError(
                 f"a correction cannot be used: {fault[0]}",

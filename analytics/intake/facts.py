@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -10,15 +11,18 @@ import pandas as pd
 
 from analytics.definitions.codes import SIDES
 from analytics.intake.ages import read_ages
-from analytics.intake.frames import nothing
+from analytics.intake.frames import stack_frames, with_columns
 from analytics.intake.identity import key_texts, veil
-from analytics.intake.mapped_sheet import MappedSheet, plain_texts
+from analytics.intake.mapped_sheet import MappedSheet, texts_of
 from analytics.intake.merge import first_rows
 from analytics.intake.reshape import BOTH, same_side, sides_of_row
-from analytics.intake.translate import Translated, is_missing_text, translate
+from analytics.intake.texts import fold_codes, repeat_text
+from analytics.intake.translate import NO_DATE, Translated, missing_categories, translate
 
 #: Columns of a trouble: a value that could not be used, with the row that holds it.
 TROUBLE_COLUMNS = ("row", "piece", "table", "column", "before", "rule")
+
+_NONE = np.array([], dtype=np.int64)
 
 
 def read_facts(
@@ -37,8 +41,8 @@ def read_facts(
     key
         Secret of the pseudonyms.
     """
-    usable = np.flatnonzero(rows["reason"].isna())
-    child = pd.factorize(rows["child"])[0]
+    usable = np.flatnonzero(rows["reason"].array.codes < 0)
+    child = rows["child"].array.codes
     facts: dict[str, pd.DataFrame] = {}
     troubles: list[pd.DataFrame] = []
     for table in ("children", "departures"):
@@ -76,8 +80,8 @@ def _read_link(reader: MappedSheet, key: bytes, told: list[np.ndarray]) -> _Colu
     if not links:
         return {}
     told.extend(reader.sheet.cells[heading].array.codes for heading in links)
-    parts = [plain_texts(reader, heading) for heading in links]
-    return {"link": key_texts(parts, key, purpose="link").array.take}
+    parts = [texts_of(reader, heading) for heading in links]
+    return {"link": key_texts(parts, key, purpose="link").take}
 
 
 def _take_columns(columns: _Columns, at: np.ndarray) -> pd.DataFrame:
@@ -92,26 +96,30 @@ def _speaks(reader: MappedSheet, table: str, facts: pd.DataFrame) -> np.ndarray:
     return facts[own].notna().any(axis=1).to_numpy()
 
 
-def _precisions(read: Translated, at: np.ndarray) -> pd.Series:
+def _precisions(read: Translated, at: np.ndarray) -> pd.Categorical:
     assert read.precision is not None
-    precision = pd.Series(pd.array(read.precision[at], dtype="string"))
-    return precision.mask(pd.isna(read.take(at))).array
+    known = read.precision.astype(object)
+    known[np.asarray(read.distinct.isna())] = None
+    return fold_codes(read.codes[at], known)
 
 
 def _read_age(reader: MappedSheet, texts: pd.Categorical) -> Translated:
     """Return the birth dates that the told ages make, counted back from the day of telling."""
     settings = reader.source_map.ages
-    told = pd.Series(translate(_told_on(reader), reader.source_map, settings.at).values)
+    told = translate(_told_on(reader), reader.source_map, settings.at)
+    width = len(told.distinct)
+    codes, pairs = pd.factorize(texts.codes.astype(np.int64) * width + told.codes % width)
+    age, day = pairs // width, told.distinct.take(pairs % width)
     ages = read_ages(texts.categories, unit=settings.unit)
-    days = np.append(ages.days, np.nan)[texts.codes]
-    missing = is_missing_text(texts, reader.source_map, "children.age")
-    age = pd.to_timedelta(np.where(missing, np.nan, np.floor(days)), unit="D")
-    births = (told - age).astype("datetime64[s]")
+    days = np.append(ages.days, np.nan)[age]
+    missing = missing_categories(texts, reader.source_map, "children.age")[age]
+    length = pd.to_timedelta(np.where(missing, np.nan, np.floor(days)), unit="D")
+    births = (pd.Series(day) - length).astype("datetime64[s]")
     return Translated(
-        distinct=births.array,
-        codes=np.arange(len(births)),
-        is_bad=np.isnan(days) & ~missing,
-        precision=np.append(ages.precision, "")[texts.codes],
+        distinct=pd.array(np.append(births.to_numpy(), NO_DATE), dtype="datetime64[s]"),
+        codes=codes,
+        bad=np.append(np.isnan(days) & ~missing, False),
+        precision=np.append(ages.precision, "")[np.append(age, -1)],
     )
 
 
@@ -132,7 +140,7 @@ def _row_troubles(
     texts: pd.Categorical, read: Translated, table: str, column: str
 ) -> list[pd.DataFrame]:
     found = find_troubles(texts, read, table, column, np.arange(len(texts)))
-    return [part.assign(piece=nothing("string", len(part))) for part in found]
+    return [with_columns(part, piece=repeat_text(None, len(part))) for part in found]
 
 
 def _read_feet(
@@ -158,11 +166,11 @@ def _read_feet(
             assert texts is not None
             told.append(texts.codes)
             read = translate(texts, reader.source_map, f"feet.{name}")
-            columns[name] = pd.Series(read.values).where(is_spoken_of).array.take
+            columns[name] = replace(read, codes=np.where(is_spoken_of, read.codes, -1)).take
             troubles += _row_troubles(texts, read, "feet", name)
         kept = usable[first_rows([codes[usable] for codes in told])]
         parts.append(_take_columns(columns, kept))
-    return pd.concat(parts, ignore_index=True), troubles
+    return stack_frames(parts), troubles
 
 
 def _sides(reader: MappedSheet, table: str) -> Translated:
@@ -193,25 +201,25 @@ def find_troubles(
     list
         ``TROUBLE_COLUMNS``; ``piece`` is the position of the text in ``cells``.
     """
-    at = np.flatnonzero(read.is_bad)
+    at = np.flatnonzero(read.is_bad) if read.bad.any() else _NONE
     if not len(at):
         return []
-    before = [veil(cells.categories[code]) for code in cells.codes[at]]
-    found = pd.DataFrame(
-        {
-            "row": row[at],
-            "piece": at,
-            "table": table,
-            "column": column,
-            "before": pd.array(before, dtype="string"),
-            "rule": "unreadable",
-        }
-    )
-    return [found]
+    own, code = np.unique(cells.codes[at], return_inverse=True)
+    before = [veil(cells.categories[place]) for place in own]
+    found = {
+        "row": row[at],
+        "piece": at,
+        "table": repeat_text(table, len(at)),
+        "column": repeat_text(column, len(at)),
+        "before": fold_codes(code, np.array(before, dtype=object)),
+        "rule": repeat_text("unreadable", len(at)),
+    }
+    return [pd.DataFrame(found, copy=False)]
 
 
 def join_troubles(troubles: list[pd.DataFrame]) -> pd.DataFrame:
-    """Return troubles as one frame."""
+    """Return troubles, with the name of each one's piece, as one frame."""
     if not troubles:
-        return pd.DataFrame(columns=list(TROUBLE_COLUMNS))
-    return pd.concat(troubles, ignore_index=True)[list(TROUBLE_COLUMNS)]
+        held = dict.fromkeys(TROUBLE_COLUMNS[1:], repeat_text(None, 0))
+        return pd.DataFrame({"row": _NONE, **held})
+    return stack_frames(troubles)[list(TROUBLE_COLUMNS)]

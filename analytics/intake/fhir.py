@@ -169,7 +169,7 @@ def _make_sheet(file: str, content: bytes, lines: list[_Line], finder: _Finder) 
         headings=tuple(cells),
         cells=pd.DataFrame(cells, copy=False),
         line=np.array([line.number for line in lines], dtype=np.int64),
-        aside=np.array(aside, dtype=object),
+        aside=categorise(aside),
     )
 
 

@@ -10,7 +10,14 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from analytics.intake.texts import categorise, plain_texts, repeat_text, stack_texts, used_codes
+from analytics.intake.texts import (
+    categorise,
+    from_codes,
+    plain_texts,
+    repeat_text,
+    stack_texts,
+    used_codes,
+)
 
 #: Nullable pandas type to its Arrow type in a file.
 ARROW_TYPES: dict[str, pa.DataType] = {
@@ -53,6 +60,12 @@ def with_columns(frame: pd.DataFrame, **columns: object) -> pd.DataFrame:
     for name, column in columns.items():
         held[name] = column
     return held
+
+
+def take_places(frame: pd.DataFrame, at: np.ndarray) -> pd.DataFrame:
+    """Return the rows of a frame at some places, numbered anew."""
+    held = {name: frame[name].array.take(at) for name in frame.columns}
+    return pd.DataFrame(held, index=pd.RangeIndex(len(at)), copy=False)
 
 
 def to_arrow(
@@ -118,7 +131,7 @@ def from_arrow(table: pa.Table, *, coded: bool = False) -> pd.DataFrame:
     for field, column in zip(table.schema, table.columns, strict=True):
         kind = (field.metadata or {}).get(KIND, b"string").decode()
         is_coded = coded and kind == "string"
-        columns[field.name] = _categories(column) if is_coded else _from_array(column, kind)
+        columns[field.name] = _coded_texts(column) if is_coded else _from_array(column, kind)
     return pd.DataFrame(columns, index=pd.RangeIndex(table.num_rows), copy=False)
 
 
@@ -132,7 +145,7 @@ def read_codes(column: pa.ChunkedArray) -> tuple[np.ndarray, int]:
 
 def _from_array(column: pa.ChunkedArray, kind: str) -> pd.api.extensions.ExtensionArray:
     if kind == "string":
-        return _texts(column)
+        return plain_texts(_coded_texts(column))
     if kind == "datetime64[s]":
         return pd.array(column.cast(pa.timestamp("s")).to_numpy(), dtype="datetime64[s]")
     if kind not in _MASKED:
@@ -145,21 +158,12 @@ def _from_array(column: pa.ChunkedArray, kind: str) -> pd.api.extensions.Extensi
     return (pd.arrays.FloatingArray if kind == "Float64" else pd.arrays.IntegerArray)(held, missing)
 
 
-def _texts(column: pa.ChunkedArray) -> pd.arrays.StringArray:
+def _coded_texts(column: pa.ChunkedArray) -> pd.Categorical:
     held = _as_codes(column)
     if held is None:
-        return pd.array([], dtype="string")
-    texts = np.append(held.dictionary.to_numpy(zero_copy_only=False), pd.NA)
-    codes = held.indices.fill_null(len(texts) - 1).to_numpy()
-    return pd.arrays.StringArray(texts[codes])
-
-
-def _categories(column: pa.ChunkedArray) -> pd.Categorical:
-    held = _as_codes(column)
-    if held is None:
-        return pd.Categorical.from_codes([], pd.Index([], dtype=object))
-    words = pd.Index(held.dictionary.to_numpy(zero_copy_only=False), dtype=object)
-    return pd.Categorical.from_codes(held.indices.fill_null(-1).to_numpy(), words)
+        return repeat_text(None, 0)
+    codes = held.indices.fill_null(-1).to_numpy()
+    return from_codes(codes, held.dictionary.to_numpy(zero_copy_only=False))
 
 
 def _as_codes(column: pa.ChunkedArray) -> pa.DictionaryArray | None:

@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
-from analytics.intake.frames import nothing
+from analytics.intake.frames import nothing, stack_frames, with_columns
 from analytics.intake.merge import Merged, merge_rows
 from analytics.intake.submission import Submission
+from analytics.intake.texts import repeat_text
 from analytics.intake.translate import declared_column
 
 #: Columns of children that intake alone uses, with their type; what rows say differently of them
@@ -31,21 +32,25 @@ CARRIED = ("child", "side", "clinic", "visited_on", "purpose", "procedure")
 
 @dataclass(frozen=True)
 class Gathered:
-    """Submissions together; ``seq`` numbers the input rows over all sources.
+    """Submissions together; ``seq`` (int64) numbers the input rows over all sources.
+
+    Texts are coded (``intake.texts``), a category may be one that no row has; other columns are
+    nullable, of the type that they are declared with, but whole numbers are "Float64".
 
     Parameters
     ----------
     rows
-        Input rows, position is ``seq``: ``file, sheet, line, child, clinic, reason``, and
-        ``order``, their place among the rows of all exports.
+        Input rows, position is ``seq``: ``file, sheet, line`` ("Int64"), ``child, clinic, reason``,
+        and ``order`` (int64), their place among the rows of all exports.
     visits
         Pieces with ``seq, piece, reason`` and the columns of visits.
     facts
         Table to what rows say, with ``seq``.
     troubles
-        Values that could not be used, with ``seq``.
+        Values that could not be used (``facts.TROUBLE_COLUMNS`` but the row), with ``seq``.
     tried
-        Corrections that were tried (``correct.TRIED_COLUMNS``), with ``seq``.
+        Corrections that were tried (``correct.TRIED_COLUMNS`` but the row), with ``seq``;
+        ``number`` is int64.
     """
 
     rows: pd.DataFrame
@@ -70,11 +75,11 @@ def gather(submissions: Sequence[Submission], *, first: int = 0, skipped: int = 
     n_sources = sum(len(part.sources) for part in submissions)
     bases = (first + np.arange(n_sources, dtype=np.int64)) * ROWS_OF_A_SOURCE + skipped
     offsets = np.cumsum([0, *(len(part.rows) for part in submissions)])[:-1]
-    rows = pd.concat([part.rows for part in submissions], ignore_index=True)
+    rows = stack_frames([part.rows for part in submissions])
     n_rows = [source.n_rows for part in submissions for source in part.sources]
     order = np.concatenate([base + np.arange(n) for base, n in zip(bases, n_rows, strict=True)])
     return Gathered(
-        rows=rows.assign(order=order),
+        rows=with_columns(rows, order=order),
         visits=_stack([part.visits for part in submissions], offsets, "visits"),
         facts={
             table: _stack([part.facts[table] for part in submissions], offsets, table)
@@ -88,7 +93,7 @@ def gather(submissions: Sequence[Submission], *, first: int = 0, skipped: int = 
 def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.DataFrame:
     moved = [_move(part, offset) for part, offset in zip(parts, offsets, strict=True)]
     filled = [part for part in moved if len(part)] or moved[:1]
-    stacked = filled[0] if len(filled) == 1 else pd.concat(filled, ignore_index=True)
+    stacked = stack_frames(filled)
     if not table:
         return stacked
     declared = [column.name for column in TABLES[table]]
@@ -99,8 +104,8 @@ def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.Dat
         kind = further[name] if name in further else _kind(table, name)
         if name not in stacked:
             if table != "visits" or name in CARRIED:
-                stacked[name] = nothing(kind, len(stacked))
-        elif stacked[name].dtype != kind:
+                stacked[name] = _nothing(kind, len(stacked))
+        elif kind != "string" and stacked[name].dtype != kind:
             stacked[name] = stacked[name].astype(kind)
     own = [name for name in stacked.columns if name not in (*declared, *extras)]
     order = [*own, *(name for name in (*declared, *extras) if name in stacked)]
@@ -111,6 +116,10 @@ def _move(part: pd.DataFrame, offset: int) -> pd.DataFrame:
     held = {name: part[name].array for name in part.columns if name != "row"}
     seq = part["row"].to_numpy(dtype=np.int64) + offset
     return pd.DataFrame(held | {"seq": seq}, copy=False)
+
+
+def _nothing(kind: str, n: int) -> pd.api.extensions.ExtensionArray:
+    return repeat_text(None, n) if kind == "string" else nothing(kind, n)
 
 
 def _kind(table: str, name: str) -> str:

@@ -59,8 +59,8 @@ def read_groups(paths: Sequence[Path], number: int) -> dict[str, tuple[pd.DataFr
     Returns
     -------
     dict
-        Name to the frame of all files, those of the first file first, and how many rows are of
-        each file. A column that a file lacks is missing there; its type is that of the first
+        Name to the frame of all files, texts coded, those of the first file first, and how many
+        rows are of each file. A column that a file lacks is missing there; its type is that of the first
         file with a row in it.
     """
     tables: dict[str, list[pa.Table]] = {}
@@ -72,7 +72,8 @@ def read_groups(paths: Sequence[Path], number: int) -> dict[str, tuple[pd.DataFr
             sizes.setdefault(name, []).extend(table.num_rows for table in own)
             tables.setdefault(name, []).append(stack_groups(own).combine_chunks())
     return {
-        name: (from_arrow(stack_groups(own)), np.array(sizes[name])) for name, own in tables.items()
+        name: (from_arrow(stack_groups(own), coded=True), np.array(sizes[name]))
+        for name, own in tables.items()
     }
 
 

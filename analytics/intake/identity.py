@@ -12,6 +12,7 @@ import pandas as pd
 
 from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.errors import SettingsError, SourceMapError
+from analytics.intake.texts import fold_codes, used_codes
 
 #: Letters of a pseudonym: 16 of 5 bits keep a million children apart with room to spare.
 PSEUDONYM_LENGTH = 16
@@ -57,34 +58,34 @@ def check_key(key: str) -> bytes:
     return key.encode("utf-8")
 
 
-def key_texts(parts: Sequence[pd.Series], key: bytes, *, purpose: str) -> pd.Series:
+def key_texts(parts: Sequence[pd.Categorical], key: bytes, *, purpose: str) -> pd.Categorical:
     """Return the keyed hash of joined texts; missing where any part is missing.
 
     Parameters
     ----------
     parts
-        Text columns of equal length; case and outer white space do not matter.
+        Texts of equal length; case and outer white space do not matter.
     key
         Secret of the programme.
     purpose
         Keeps hashes made for one purpose apart from those made for another.
     """
-    codes, texts = _number_texts(parts[0])
+    codes, texts = _plain_texts(parts[0])
     for part in parts[1:]:
-        further, more = _number_texts(part)
+        further, more = _plain_texts(part)
         known = (codes >= 0) & (further >= 0)
         own, pairs = pd.factorize(codes[known] * len(more) + further[known])
         texts = [f"{texts[pair // len(more)]}\x1f{more[pair % len(more)]}" for pair in pairs]
         codes = np.full(len(known), -1)
         codes[known] = own
-    held = np.array([*_hash([f"{purpose}\x1f{text}" for text in texts], key), pd.NA], dtype=object)
-    return pd.Series(pd.array(held[codes], dtype="string"), index=parts[0].index)
+    hashes = _hash([f"{purpose}\x1f{text}" for text in texts], key)
+    return fold_codes(codes, np.array(hashes, dtype=object))
 
 
-def _number_texts(part: pd.Series) -> tuple[np.ndarray, list[str]]:
-    """Return a column as places in its distinct texts; case and white space do not matter."""
-    codes, distinct = pd.factorize(part)
-    return codes, [" ".join(text.split()).casefold() for text in distinct]
+def _plain_texts(part: pd.Categorical) -> tuple[np.ndarray, list[str]]:
+    """Return texts as places in distinct ones; case and white space do not matter."""
+    codes, distinct = used_codes(part)
+    return codes.astype(np.int64), [" ".join(text.split()).casefold() for text in distinct]
 
 
 def _hash(texts: Sequence[str], key: bytes) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ from analytics.intake.identity import scan_for_identifiers
 from analytics.intake.map_checks import mapped_headings
 from analytics.intake.map_types import SourceMap
 from analytics.intake.stacked import Stacked
+from analytics.intake.texts import fold_codes, repeat_text
 from analytics.intake.translate import find_unmapped, is_coded, translate, unmapped_error
 
 #: ``table.column`` and heading to the texts that are not known: ``text, n, row, is_code``.
@@ -41,7 +42,7 @@ class MappedSheet:
         constant = self.source_map.constants.get(table, {}).get(name)
         if constant is None:
             return None
-        return pd.Categorical.from_codes(np.zeros(self.n, dtype=np.int8), [constant])
+        return repeat_text(constant, self.n)
 
     def headings(self) -> dict[str, list[str]]:
         """Return ``table.column`` to the headings that it stands under."""
@@ -88,10 +89,15 @@ class MappedSheet:
         cells = cells if len(chosen) == self.n else cells.take(chosen)
         found = find_unmapped(cells, self.source_map, name).assign(is_code=False)
         if name.endswith(".clinic") and clinics:
-            codes = pd.Series(translate(cells, self.source_map, name).values)
-            strange = codes[codes.notna() & ~codes.isin(clinics)].drop_duplicates()
-            told = {"text": strange.astype(str), "n": 0, "row": strange.index, "is_code": True}
-            found = pd.concat([found, pd.DataFrame(told)], ignore_index=True)
+            codes = translate(cells, self.source_map, name).values
+            named = codes.categories.to_numpy(dtype=object)
+            is_strange = np.array([*(code not in clinics for code in named), False], dtype=bool)
+            at = np.flatnonzero(is_strange[codes.codes])
+            own, first = np.unique(codes.codes[at], return_index=True)
+            rows = at[first]
+            told = {"text": named[own], "n": 0, "row": rows, "is_code": True}
+            strange = pd.DataFrame(told).sort_values("row")
+            found = pd.concat([found, strange], ignore_index=True)
         return found.assign(row=chosen[found["row"].to_numpy(dtype=np.int64)])
 
     def refuse_unmapped(self, clinics: frozenset[str]) -> None:
@@ -129,10 +135,14 @@ def refuse_unknown(unknown: Unknown, source_map: SourceMap, where: Callable[[int
             raise unmapped_error([*told["text"]], source_map, name, where=place)
 
 
-def plain_texts(reader: MappedSheet, heading: str) -> pd.Series:
+def texts_of(reader: MappedSheet, heading: str) -> pd.Categorical:
     """Return the texts under a heading as they stand; missing where they mean missing."""
     cells = reader.sheet.cells[heading].array
-    missing = {"", *(text.strip().casefold() for text in reader.source_map.missing)}
-    texts = [str(text).strip() for text in cells.categories]
-    held = np.array([*(None if t.casefold() in missing else t for t in texts), None], dtype=object)
-    return pd.Series(pd.array(held[cells.codes], dtype="string"))
+    return fold_codes(cells.codes, known_texts(cells.categories, reader.source_map))
+
+
+def known_texts(texts: Iterable[object], source_map: SourceMap) -> np.ndarray:
+    """Return texts without white space around them; None where they mean missing."""
+    missing = {"", *(text.strip().casefold() for text in source_map.missing)}
+    plain = [str(text).strip() for text in texts]
+    return np.array([None if t.casefold() in missing else t for t in plain], dtype=object)

@@ -13,11 +13,13 @@ import numpy as np
 import pandas as pd
 
 from analytics.intake.cut import Span, cut_text
+from analytics.intake.frames import take_places, with_columns
 from analytics.intake.gathered import Gathered, gather
 from analytics.intake.map_types import SourceMap
 from analytics.intake.quick_ids import read_ids
 from analytics.intake.records import Source
 from analytics.intake.submission import Door, read_span, read_submissions
+from analytics.intake.texts import factorize
 from analytics.intake.whole import Said, ask_span
 
 #: Bytes of text that a byte of a packed export stands for, about.
@@ -239,7 +241,7 @@ def deal_rows(gathered: Gathered, shared: np.ndarray, n_buckets: int) -> tuple[G
     n_buckets
         How many buckets there are.
     """
-    codes, distinct = pd.factorize(gathered.rows["child"])
+    codes, distinct = factorize(gathered.rows["child"])
     numbers = number_children(distinct)
     at = np.minimum(np.searchsorted(shared, numbers), max(len(shared) - 1, 0))
     is_shared = shared[at] == numbers if len(shared) else np.zeros(len(numbers), dtype=bool)
@@ -268,13 +270,11 @@ def take_rows(gathered: Gathered, group: np.ndarray) -> Gathered:
     def take(frame: pd.DataFrame) -> pd.DataFrame:
         seq = frame["seq"].to_numpy(dtype=np.int64)
         at = _in_groups(group, seq)
-        held = {name: frame[name].array.take(at) for name in frame.columns if name != "seq"}
-        places = {"seq": new[seq[at]]}
-        return pd.DataFrame({n: places.get(n, held.get(n)) for n in frame.columns}, copy=False)
+        return with_columns(take_places(frame, at), seq=new[seq[at]])
 
     return replace(
         gathered,
-        rows=gathered.rows.take(chosen).reset_index(drop=True),
+        rows=take_places(gathered.rows, chosen),
         visits=take(gathered.visits),
         facts={table: take(facts) for table, facts in gathered.facts.items()},
         troubles=take(gathered.troubles),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
@@ -11,12 +12,14 @@ import pyarrow.csv as arrow_csv
 from analytics.intake.corrections import find_joined
 from analytics.intake.identity import key_texts
 from analytics.intake.map_types import SourceMap
+from analytics.intake.mapped_sheet import known_texts
 from analytics.intake.submission import Door, read_submissions
+from analytics.intake.texts import categorise, map_texts, stack_texts, used_codes
 
 _TEXT_FILES = (".csv", ".tsv", ".txt")
 
 
-def read_ids(path: Path, source_map: SourceMap, door: Door) -> list[str]:
+def read_ids(path: Path, source_map: SourceMap, door: Door) -> np.ndarray:
     """Return the pseudonyms that occur in an export, each once.
 
     Of a text file whose lines are plainly its rows the other columns are not looked at, and a
@@ -33,14 +36,14 @@ def read_ids(path: Path, source_map: SourceMap, door: Door) -> list[str]:
     columns = _read_columns(path, source_map) if is_plain else None
     if columns is None:
         submissions = read_submissions([path], source_map, door)
-        children = pd.concat([part.rows["child"] for part in submissions])
+        children = stack_texts([part.rows["child"].array for part in submissions])
     else:
         children = key_texts(columns, door.key, purpose="child")
-        children = children.replace(find_joined(door.corrections))
-    return [*children.dropna().unique()]
+        children = map_texts(children, find_joined(door.corrections))
+    return used_codes(children)[1]
 
 
-def _read_columns(path: Path, source_map: SourceMap) -> list[pd.Series] | None:
+def _read_columns(path: Path, source_map: SourceMap) -> list[pd.Categorical] | None:
     """Return the distinct texts of the columns that name a child; nothing when in any doubt."""
     how = source_map.file
     if how.encoding.lower().replace("_", "-") not in ("utf-8", "utf8") or how.header_line != 1:
@@ -63,8 +66,8 @@ def _read_columns(path: Path, source_map: SourceMap) -> list[pd.Series] | None:
         return None
     if len(wanted) > 1:
         table = table.group_by(wanted).aggregate([])
-        return [pd.Series(pd.array(_texts(table[name], source_map), "string")) for name in wanted]
-    return [pd.Series(pd.array(_texts(table[wanted[0]].unique(), source_map), "string"))]
+        return [categorise(known_texts(table[name].to_pylist(), source_map)) for name in wanted]
+    return [categorise(known_texts(table[wanted[0]].unique().to_pylist(), source_map))]
 
 
 def _parse(rest: bytes, headings: list[str], wanted: list[str], delimiter: str) -> pa.Table | None:
@@ -81,9 +84,3 @@ def _parse(rest: bytes, headings: list[str], wanted: list[str], delimiter: str) 
         )
     except pa.ArrowInvalid:
         return None
-
-
-def _texts(column: pa.ChunkedArray | pa.Array, source_map: SourceMap) -> list[str | None]:
-    missing = {"", *(text.strip().casefold() for text in source_map.missing)}
-    texts = [str(text).strip() for text in column.to_pylist()]
-    return [None if text.casefold() in missing else text for text in texts]

@@ -19,6 +19,7 @@ from analytics.intake.read_text import read_text_file, read_text_span
 from analytics.intake.read_types import RawTable, all_columns, category_mask, is_blank
 from analytics.intake.read_workbook import read_workbook
 from analytics.intake.read_zip import open_member
+from analytics.intake.texts import put_text, repeat_text
 
 _Read = Callable[[bytes, FileSettings, str], RawTable]
 
@@ -48,7 +49,7 @@ class Sheet:
     line
         Line of each row in the file, counted from 1.
     aside
-        For each row the code of what makes it no record (``definitions.checks``), else None.
+        For each row the code of what makes it no record (``definitions.checks``), else missing.
     """
 
     file: str
@@ -57,7 +58,7 @@ class Sheet:
     headings: tuple[str, ...]
     cells: pd.DataFrame
     line: np.ndarray
-    aside: np.ndarray
+    aside: pd.Categorical
 
     def where(self, row: int | None = None) -> str:
         """Return file, sheet and line in words."""
@@ -154,14 +155,15 @@ def _tidy(
     empty = all_columns(is_blank(raw.columns[i]) for i in used)
     first = raw.columns[used[0]]
     totals = {text.strip().casefold() for text in settings.total_rows}
-    aside = np.full(len(raw.line), None, dtype=object)
-    aside[raw.is_ragged] = "ragged_row"
-    aside[find_repeated(raw, used)] = "repeated_heading"
-    aside[category_mask(first, lambda value: str(value).strip().casefold() in totals)] = "total_row"
+    aside = put_text(repeat_text(None, len(raw.line)), raw.is_ragged, "ragged_row")
+    aside = put_text(aside, find_repeated(raw, used), "repeated_heading")
+    is_total = category_mask(first, lambda value: str(value).strip().casefold() in totals)
+    aside = put_text(aside, is_total, "total_row")
     kept = np.flatnonzero(~empty)
     columns = {headings[i]: raw.columns[i] for i in used if wanted is None or headings[i] in wanted}
     if len(kept) < len(empty):
         columns = {name: column.take(kept) for name, column in columns.items()}
+        aside = aside.take(kept)
     return Sheet(
         file=file,
         sheet=raw.sheet,
@@ -169,5 +171,5 @@ def _tidy(
         headings=tuple(headings[i] for i in used),
         cells=pd.DataFrame(columns, copy=False),
         line=raw.line[kept],
-        aside=aside[kept],
+        aside=aside,
     )

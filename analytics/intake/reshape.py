@@ -10,8 +10,8 @@ import pandas as pd
 from analytics.definitions.codes import SIDES
 from analytics.intake.headings import fill_heading
 from analytics.intake.map_types import Group, SourceMap
-from analytics.intake.texts import categorise, stack_texts
-from analytics.intake.translate import BOTH, Translated, is_missing_text, translate
+from analytics.intake.texts import categorise, fold_codes, repeat_text, stack_texts
+from analytics.intake.translate import BOTH, Translated, missing_categories, translate
 
 
 @dataclass(frozen=True)
@@ -71,11 +71,10 @@ def reshape_visits(cells: pd.DataFrame, source_map: SourceMap) -> Pieces:
     rows = np.concatenate([part.rows for part in slices] or [np.array([], dtype=np.int64)])
     order = np.argsort(rows, kind="stable")
     number = np.repeat(np.arange(len(slices)), [len(part.rows) for part in slices])[order]
-    labels = pd.array([part.piece for part in slices], dtype="string")
-    sides = pd.array([part.side or pd.NA for part in slices], dtype="string")
-    frame = pd.DataFrame(
-        {"row": rows[order], "piece": labels.take(number), "side": sides.take(number)}
-    )
+    labels = np.array([part.piece for part in slices], dtype=object)
+    sides = np.array([part.side or None for part in slices], dtype=object)
+    told = {"piece": fold_codes(number, labels), "side": fold_codes(number, sides)}
+    frame = pd.DataFrame({"row": rows[order], **told}, copy=False)
     columns = {name: _gather(cells, source_map, slices, name).take(order) for name in names}
     return Pieces(frame, columns)
 
@@ -88,9 +87,9 @@ def sides_of_row(
 
 
 def same_side(side: str, n: int) -> Translated:
-    """Return one side, or an empty text for none, for each row."""
+    """Return one side for each row; nothing where it is an empty text."""
     told = pd.array([side or pd.NA, pd.NA], dtype="string")
-    return Translated(told, np.zeros(n, dtype=np.int8), np.zeros(n, dtype=bool))
+    return Translated(told, np.zeros(n, dtype=np.int8), np.zeros(2, dtype=bool))
 
 
 def _slice_group(cells: pd.DataFrame, source_map: SourceMap, group: Group, n: int) -> list[_Slice]:
@@ -130,7 +129,7 @@ def _filled(
     for name, heading in group.columns.items():
         if name != "side" and ("{side}" in heading) == bool(side):
             column = cells[fill_heading(heading, source_map, n=n, side=side)].array
-            filled |= ~is_missing_text(column, source_map, f"visits.{name}")
+            filled |= ~missing_categories(column, source_map, f"visits.{name}")[column.codes]
     return filled
 
 
@@ -150,5 +149,4 @@ def _take(cells: pd.DataFrame, source_map: SourceMap, part: _Slice, name: str) -
         if heading in cells:
             return cells[heading].array.take(part.rows)
     constant = group.constants.get(name, "").replace("{n}", str(part.n))
-    categories = pd.Index([constant], dtype=object)
-    return pd.Categorical.from_codes(np.zeros(len(part.rows), dtype=np.int8), categories=categories)
+    return repeat_text(constant, len(part.rows))

@@ -31,6 +31,7 @@ from analytics.intake.gathered import OWN_COLUMNS, Gathered, merge_facts
 from analytics.intake.ledger import prove_fates
 from analytics.intake.merge import Merged
 from analytics.intake.screen import Screened, screen, set_aside_departures
+from analytics.intake.texts import plain_frame
 from analytics.intake.totals import sum_books
 
 #: Books of the ledger that are settled part by part.
@@ -84,6 +85,7 @@ def settle(gathered: Gathered, frame: Frame, corrections: pd.DataFrame) -> Settl
     BalanceError
         When records do not belong together, or a row has no fate or two: a fault of this program.
     """
+    gathered = _plain(gathered)
     merged = {table: merge_facts(gathered, table) for table in gathered.facts}
     facts = {table: part.records for table, part in merged.items()}
     facts["departures"], gone = set_aside_departures(facts["departures"], frame, gathered)
@@ -118,9 +120,19 @@ def settle(gathered: Gathered, frame: Frame, corrections: pd.DataFrame) -> Settl
         tables=tables,
         books=books,
         doubles=mark_doubles(screened.kept, gathered.rows),
-        tried=stack_frames([gathered.tried.drop(columns="seq"), confirmed]),
+        tried=plain_frame(stack_frames([gathered.tried.drop(columns="seq"), confirmed])),
         counts=count_clinics(screened.kept, facts["children"]),
         sums=sum_books(books, tables["visits"]),
+    )
+
+
+def _plain(gathered: Gathered) -> Gathered:
+    return Gathered(
+        rows=plain_frame(gathered.rows),
+        visits=plain_frame(gathered.visits),
+        facts={table: plain_frame(facts) for table, facts in gathered.facts.items()},
+        troubles=plain_frame(gathered.troubles),
+        tried=plain_frame(gathered.tried),
     )
 
 

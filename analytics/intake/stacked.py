@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.intake.read import Sheet
-from analytics.intake.texts import stack_texts
+from analytics.intake.texts import fold_codes, stack_texts
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class Stacked:
     sheets: tuple[Sheet, ...]
     cells: pd.DataFrame
     line: np.ndarray
-    aside: np.ndarray
+    aside: pd.Categorical
 
     @cached_property
     def number(self) -> np.ndarray:
@@ -38,12 +38,12 @@ class Stacked:
     @cached_property
     def records(self) -> np.ndarray:
         """Return the rows that are not set aside as no record."""
-        return np.flatnonzero(pd.isna(self.aside))
+        return np.flatnonzero(self.aside.codes < 0)
 
-    def each(self, name: str) -> pd.api.extensions.ExtensionArray:
+    def each(self, name: str) -> pd.Categorical:
         """Return a text of each row's sheet: ``file`` or ``sheet``."""
-        texts = pd.array([getattr(sheet, name) for sheet in self.sheets], dtype="string")
-        return texts.take(self.number)
+        texts = [getattr(sheet, name) for sheet in self.sheets]
+        return fold_codes(self.number, np.array(texts, dtype=object))
 
     def where(self, row: int | None = None) -> str:
         """Return file, sheet and line in words; without a row, the first sheet and how many."""
@@ -66,5 +66,5 @@ def stack_sheets(sheets: Sequence[Sheet]) -> Stacked:
         tuple(sheets),
         pd.DataFrame(cells, copy=False),
         np.concatenate([sheet.line for sheet in sheets]),
-        np.concatenate([sheet.aside for sheet in sheets]),
+        stack_texts([sheet.aside for sheet in sheets]),
     )

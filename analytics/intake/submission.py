@@ -12,25 +12,28 @@ import pandas as pd
 
 from analytics.definitions.columns import EXTRA_PREFIX, TABLES
 from analytics.errors import SourceMapError
-from analytics.intake.correct import correct_cells, join_children, remove_rows
+from analytics.intake.correct import Tried, book_tried, correct_cells, join_children, remove_rows
 from analytics.intake.cut import Span
 from analytics.intake.facts import find_troubles, join_troubles, read_facts
 from analytics.intake.fhir import read_resources
+from analytics.intake.frames import stack_frames, with_columns
 from analytics.intake.headings import check_headings, read_headings
 from analytics.intake.identity import key_texts
 from analytics.intake.ledger import no_corrections
 from analytics.intake.map_types import SourceMap
-from analytics.intake.mapped_sheet import MappedSheet, plain_texts
+from analytics.intake.mapped_sheet import MappedSheet, texts_of
+from analytics.intake.merge import first_rows
 from analytics.intake.read import Sheet, read_sheet
 from analytics.intake.records import Source
 from analytics.intake.reshape import reshape_visits
 from analytics.intake.stacked import Stacked, stack_sheets
+from analytics.intake.texts import put_text, repeat_text
 from analytics.intake.translate import translate
 
 
 @dataclass(frozen=True)
 class Submission:
-    """What exports of one map say, before anything is merged or checked.
+    """What exports of one map say, before anything is merged or checked; texts are coded.
 
     Parameters
     ----------
@@ -143,7 +146,7 @@ def open_span(path: Path, source_map: SourceMap, span: Span) -> Sheet:
     return sheet
 
 
-def _correct(stack: Stacked, source_map: SourceMap, door: Door) -> tuple[MappedSheet, pd.DataFrame]:
+def _correct(stack: Stacked, source_map: SourceMap, door: Door) -> tuple[MappedSheet, list[Tried]]:
     """Return corrected rows beside their map, and what was tried; refuse what cannot be let in."""
     stack, corrected = correct_cells(stack, source_map, door.corrections)
     reader = MappedSheet(stack, source_map)
@@ -153,25 +156,26 @@ def _correct(stack: Stacked, source_map: SourceMap, door: Door) -> tuple[MappedS
     return reader, corrected
 
 
-def _translate(reader: MappedSheet, corrected: pd.DataFrame, door: Door) -> Submission:
+def _translate(reader: MappedSheet, corrected: list[Tried], door: Door) -> Submission:
     stack, source_map = reader.sheet, reader.source_map
     rows, removed = remove_rows(stack, _read_rows(reader, door.key), door.corrections)
     rows, joined = join_children(rows, door.corrections)
     visits, of_visits = _read_visits(reader, rows)
     facts, of_facts = read_facts(reader, rows, door.key)
     troubles = join_troubles(of_visits + of_facts)
-    is_whole = rows["reason"].isna().to_numpy()[troubles["row"].to_numpy(dtype=np.int64)]
-    whole = visits["reason"].isna().to_numpy()
-    visits = visits if whole.all() else visits[whole]
+    is_whole = rows["reason"].array.codes < 0
+    if not is_whole.all():
+        visits = visits[is_whole[visits["row"].to_numpy()]]
+        troubles = troubles[is_whole[troubles["row"].to_numpy()]]
     listed = _listed_feet(visits, source_map)
     if len(listed):
-        facts["feet"] = pd.concat([facts["feet"], listed])
+        facts["feet"] = stack_frames([facts["feet"], listed])
     sources = tuple(
         Source(sheet.file, sheet.sha256, len(sheet.line), source_map.name, source_map.sha256)
         for sheet in stack.sheets
     )
-    tried = pd.concat([corrected, removed, joined], ignore_index=True)
-    return Submission(rows, visits, facts, troubles[is_whole], sources, tried)
+    tried = book_tried([*corrected, *removed, *joined])
+    return Submission(rows, visits, facts, troubles, sources, tried)
 
 
 def _refuse_unmapped(reader: MappedSheet, clinics: frozenset[str]) -> None:
@@ -188,22 +192,19 @@ def _read_rows(reader: MappedSheet, key: bytes) -> pd.DataFrame:
     sheet = reader.sheet
     clinic = clinic_of_rows(reader)
     child = name_children(reader, clinic, key)
-    reason = np.full(reader.n, None, dtype=object)
-    reason[child.isna()] = "missing"
-    reason = np.where(pd.isna(sheet.aside), reason, sheet.aside)
-    return pd.DataFrame(
-        {
-            "file": sheet.each("file"),
-            "sheet": sheet.each("sheet"),
-            "line": pd.array(sheet.line, dtype="Int64"),
-            "child": child,
-            "clinic": clinic,
-            "reason": pd.array(reason, dtype="string"),
-        }
-    )
+    is_nobody = (child.codes < 0) & (sheet.aside.codes < 0)
+    held = {
+        "file": sheet.each("file"),
+        "sheet": sheet.each("sheet"),
+        "line": pd.arrays.IntegerArray(sheet.line, np.zeros(reader.n, dtype=bool)),
+        "child": child,
+        "clinic": clinic,
+        "reason": put_text(sheet.aside, is_nobody, "missing"),
+    }
+    return pd.DataFrame(held, copy=False)
 
 
-def name_children(reader: MappedSheet, clinic: pd.Series, key: bytes) -> pd.Series:
+def name_children(reader: MappedSheet, clinic: pd.Categorical, key: bytes) -> pd.Categorical:
     """Return the pseudonym of each row's child; missing where the row does not name one.
 
     Parameters
@@ -215,19 +216,21 @@ def name_children(reader: MappedSheet, clinic: pd.Series, key: bytes) -> pd.Seri
     key
         Secret of the pseudonyms.
     """
-    parts = [plain_texts(reader, heading) for heading in reader.source_map.child.id]
+    parts = [texts_of(reader, heading) for heading in reader.source_map.child.id]
     if reader.source_map.child.scope == "clinic":
         return key_texts([clinic, *parts], key, purpose="child of a clinic")
     return key_texts(parts, key, purpose="child")
 
 
-def clinic_of_rows(reader: MappedSheet) -> pd.Series:
+def clinic_of_rows(reader: MappedSheet) -> pd.Categorical:
     """Return the clinic of each row; missing where no column says it."""
     for table in ("visits", "children"):
         texts = reader.texts(table, "clinic")
         if texts is not None:
-            return pd.Series(translate(texts, reader.source_map, f"{table}.clinic").values)
-    return pd.Series(pd.array([pd.NA] * reader.n, dtype="string"))
+            values = translate(texts, reader.source_map, f"{table}.clinic").values
+            assert isinstance(values, pd.Categorical)
+            return values
+    return repeat_text(None, reader.n)
 
 
 def _read_visits(
@@ -236,9 +239,8 @@ def _read_visits(
     pieces = reshape_visits(reader.sheet.cells, reader.source_map)
     frame = pieces.frame
     row = frame["row"].to_numpy()
-    columns: dict[str, object] = {name: frame[name] for name in ("row", "piece")}
-    columns["reason"] = rows["reason"].take(row).array.copy()
-    columns["child"] = rows["child"].take(row).array
+    columns: dict[str, object] = {name: frame[name].array for name in ("row", "piece")}
+    columns |= {name: rows[name].array.take(row) for name in ("reason", "child")}
     troubles: list[pd.DataFrame] = []
     extras = [name for name in pieces.cells if name.startswith(EXTRA_PREFIX)]
     for name in (*(c.name for c in TABLES["visits"]), *extras):
@@ -249,18 +251,22 @@ def _read_visits(
             columns[name] = read.values
             troubles += find_troubles(pieces.cells[name], read, "visits", name, row)
         elif name == "clinic":
-            columns[name] = rows["clinic"].take(row).array
-    visits = pd.DataFrame(columns, copy=False)
-    for trouble in troubles:
-        trouble["piece"] = visits["piece"].take(trouble["piece"].to_numpy()).array
-    return visits, troubles
+            columns[name] = rows["clinic"].array.take(row)
+    named = [
+        with_columns(trouble, piece=frame["piece"].array.take(trouble["piece"].to_numpy()))
+        for trouble in troubles
+    ]
+    return pd.DataFrame(columns, copy=False), named
 
 
 def _listed_feet(visits: pd.DataFrame, source_map: SourceMap) -> pd.DataFrame:
     """Return the feet with visits as affected, where no heading says which ones are."""
     says = {"side", "affected"} & {*source_map.columns.get("feet", {})}
-    feet = visits[["row", "child", "side"]]
+    side = visits["side"].array.codes
+    at = np.flatnonzero(side >= 0)
     if says or not source_map.listed_feet_are_affected:
-        feet = feet.iloc[:0]
-    feet = feet[feet["side"].notna()].drop_duplicates(["child", "side"])
-    return feet.assign(affected=pd.array([True] * len(feet), dtype="boolean"))
+        at = at[:0]
+    at = at[first_rows([visits["child"].array.codes[at], side[at]])]
+    held = {name: visits[name].array.take(at) for name in ("row", "child", "side")}
+    affected = pd.arrays.BooleanArray(np.ones(len(at), dtype=bool), np.zeros(len(at), dtype=bool))
+    return pd.DataFrame({**held, "affected": affected}, copy=False)

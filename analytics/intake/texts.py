@@ -7,7 +7,7 @@ is read of a kept part) has "string" columns: ``plain_frame``.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -73,15 +73,27 @@ def stack_texts(parts: Sequence[pd.Categorical]) -> pd.Categorical:
     return from_codes(np.concatenate(codes), distinct)
 
 
-def fill_texts(texts: pd.Categorical, text: str) -> pd.Categorical:
-    """Return the texts with one text where they are missing."""
-    missing = texts.codes < 0
-    if not missing.any():
+def put_text(texts: pd.Categorical, at: np.ndarray, text: str) -> pd.Categorical:
+    """Return the texts with one text in some rows, of which ``at`` is the mask."""
+    if not at.any():
         return texts
     if text not in texts.categories:
         texts = texts.add_categories(text)
     place = texts.categories.get_loc(text)
-    return from_codes(np.where(missing, place, texts.codes), texts.categories)
+    return from_codes(np.where(at, place, texts.codes), texts.categories)
+
+
+def fill_texts(texts: pd.Categorical, text: str) -> pd.Categorical:
+    """Return the texts with one text where they are missing."""
+    return put_text(texts, texts.codes < 0, text)
+
+
+def map_texts(texts: pd.Categorical, to: Mapping[str, str]) -> pd.Categorical:
+    """Return the texts with some of them replaced by other ones."""
+    if not to:
+        return texts
+    values = [to.get(text, text) for text in texts.categories]
+    return fold_codes(texts.codes, np.array(values, dtype=object))
 
 
 def factorize(column: pd.Series, *, sort: bool = False) -> tuple[np.ndarray, np.ndarray | pd.Index]:

@@ -17,6 +17,9 @@ from analytics.intake.dates import read_all_dates, read_dates
 from analytics.intake.map_types import SourceMap
 from analytics.intake.numbers import read_numbers
 from analytics.intake.suggest import listed, suggest
+from analytics.intake.texts import fold_codes
+
+NO_DATE = np.datetime64("NaT", "s")
 
 #: Texts that are a column's answer although it is no canonical code: the row is split.
 BOTH = "both"
@@ -29,27 +32,37 @@ class Translated:
     Parameters
     ----------
     distinct, codes
-        Nullable array of the distinct values, the last one missing; and the place in it of each
-        row, where -1 is the last one too.
-    is_bad
-        Rows whose text says something that cannot be read.
+        Nullable array of the values, the last one missing; and the place in it of each row, where
+        -1 is the last one too. A value may stand there twice.
+    bad
+        Which of them stand for a text that says something and cannot be read.
     precision
-        For dates: "day", "month" or "year" for each row; else nothing.
+        For dates: "day", "month" or "year" for each of them; else nothing.
     """
 
     distinct: pd.api.extensions.ExtensionArray
     codes: np.ndarray
-    is_bad: np.ndarray
+    bad: np.ndarray
     precision: np.ndarray | None = None
 
     def take(self, at: np.ndarray) -> pd.api.extensions.ExtensionArray:
-        """Return the values of some rows."""
-        return self.distinct.take(self.codes[at])
+        """Return the values of some rows; texts are coded."""
+        return self._spread(self.codes[at])
 
     @property
     def values(self) -> pd.api.extensions.ExtensionArray:
-        """Return the value of each row."""
-        return self.distinct.take(self.codes)
+        """Return the value of each row; texts are coded."""
+        return self._spread(self.codes)
+
+    def _spread(self, codes: np.ndarray) -> pd.api.extensions.ExtensionArray:
+        if isinstance(self.distinct, pd.arrays.StringArray):
+            return fold_codes(codes, np.asarray(self.distinct))
+        return self.distinct.take(codes)
+
+    @property
+    def is_bad(self) -> np.ndarray:
+        """Return the rows whose text says something that cannot be read."""
+        return self.bad[self.codes]
 
     def says(self, *values: str) -> np.ndarray:
         """Return the rows that have one of the values; missing is not one."""
@@ -69,8 +82,8 @@ def declared_column(table: str, name: str) -> Column:
     return {column.name: column for column in TABLES[table]}[name]
 
 
-def is_missing_text(cells: pd.Categorical, source_map: SourceMap, name: str) -> np.ndarray:
-    """Return the rows of a column whose text means missing.
+def missing_categories(cells: pd.Categorical, source_map: SourceMap, name: str) -> np.ndarray:
+    """Return for each category, and last for a cell that is not there, whether it means missing.
 
     Parameters
     ----------
@@ -81,7 +94,15 @@ def is_missing_text(cells: pd.Categorical, source_map: SourceMap, name: str) -> 
     name
         ``table.column``.
     """
-    return _missing_categories(cells, source_map, name)[cells.codes]
+    table, _, short = name.partition(".")
+    texts = [*source_map.missing, *source_map.missing_in.get(name, ()), ""]
+    for vocabulary in _code_tables(source_map, name):
+        texts += vocabulary.get("missing", ())
+    plain = {text.strip().casefold() for text in texts}
+    found = [_plain(text) in plain for text in cells.categories]
+    if declared_column(table, short).kind == "date":
+        found = list(np.array(found, dtype=bool) | _are_placeholders(cells, source_map, name))
+    return np.array([*found, True], dtype=bool)
 
 
 def translate(cells: pd.Categorical, source_map: SourceMap, name: str) -> Translated:
@@ -103,7 +124,7 @@ def translate(cells: pd.Categorical, source_map: SourceMap, name: str) -> Transl
     """
     table, _, short = name.partition(".")
     column = declared_column(table, short)
-    missing = _missing_categories(cells, source_map, name)[:-1]
+    missing = missing_categories(cells, source_map, name)[:-1]
     texts = cells.categories.to_numpy(dtype=object)
     readers = {
         "text": _read_texts,
@@ -115,15 +136,24 @@ def translate(cells: pd.Categorical, source_map: SourceMap, name: str) -> Transl
     }
     values, readable, precision = readers[column.kind](texts, source_map, name)
     bad = np.append(~(readable | missing), False)
-    known = readable & ~missing
-    held = [value if k else pd.NA for value, k in zip(values, known, strict=True)]
-    distinct = pd.array([*held, pd.NA], dtype=_array_kind(column))
     return Translated(
-        distinct=distinct,
+        distinct=_nullable(values, readable & ~missing, _array_kind(column)),
         codes=cells.codes,
-        is_bad=bad[cells.codes],
-        precision=None if precision is None else np.append(precision, "day")[cells.codes],
+        bad=bad,
+        precision=None if precision is None else np.append(precision, "day"),
     )
+
+
+def _nullable(values: np.ndarray, known: np.ndarray, kind: str) -> pd.api.extensions.ExtensionArray:
+    """Return the values that are known, the others missing, and a missing one at the end."""
+    missing = np.append(~known, True)
+    if kind == "Float64":
+        return pd.arrays.FloatingArray(np.append(np.where(known, values, 0.0), 0.0), missing)
+    if kind == "datetime64[s]":
+        return pd.array(np.append(np.where(known, values, NO_DATE), NO_DATE), dtype=kind)
+    held = np.append(values, pd.NA)
+    held[missing] = pd.NA
+    return pd.array(held, dtype=kind)
 
 
 def is_coded(name: str) -> bool:
@@ -162,19 +192,6 @@ def unmapped_error(
         allowed=listed(known, most=40),
         todo=" ".join(filter(None, [suggest(texts[0], known), add])),
     )
-
-
-def _missing_categories(cells: pd.Categorical, source_map: SourceMap, name: str) -> np.ndarray:
-    """Return for each category, and last for a cell that is not there, whether it is missing."""
-    table, _, short = name.partition(".")
-    texts = [*source_map.missing, *source_map.missing_in.get(name, ()), ""]
-    for vocabulary in _code_tables(source_map, name):
-        texts += vocabulary.get("missing", ())
-    plain = {text.strip().casefold() for text in texts}
-    found = [_plain(text) in plain for text in cells.categories]
-    if declared_column(table, short).kind == "date":
-        found = list(np.array(found, dtype=bool) | _are_placeholders(cells, source_map, name))
-    return np.array([*found, True], dtype=bool)
 
 
 def _are_placeholders(cells: pd.Categorical, source_map: SourceMap, name: str) -> np.ndarray:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from analytics.intake.correct import correct_cells
@@ -27,6 +28,7 @@ from analytics.intake.submission import (
     open_span,
     refuse_doubtful,
 )
+from analytics.intake.texts import map_texts, used_codes
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,7 @@ class Said:
     unknown: Unknown
 
 
-def ask_span(path: Path, source_map: SourceMap, door: Door, span: Span) -> tuple[list[str], Said]:
+def ask_span(path: Path, source_map: SourceMap, door: Door, span: Span) -> tuple[np.ndarray, Said]:
     """Return the pseudonyms in some rows of an export, each once, and what the rows say.
 
     Raises
@@ -83,7 +85,7 @@ def ask_span(path: Path, source_map: SourceMap, door: Door, span: Span) -> tuple
         unknown={at: told.assign(row=sheet.line[told["row"]]) for at, told in unknown.items()},
     )
     child = name_children(reader, clinic_of_rows(reader), door.key)
-    return [*child.replace(find_joined(door.corrections)).dropna().unique()], said
+    return used_codes(map_texts(child, find_joined(door.corrections)))[1], said
 
 
 def _describe(cells: pd.DataFrame, kept: dict[str, bool]) -> dict[str, Looks]:

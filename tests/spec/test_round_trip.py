@@ -15,6 +15,7 @@ from analytics.definitions.protocol import Protocol
 from analytics.intake.identity import check_key, key_texts
 from analytics.intake.load import Programme, load
 from analytics.intake.records import Records
+from analytics.intake.texts import categorise
 
 KEY = "a key of the round trip"
 
@@ -30,7 +31,7 @@ def given() -> Records:
 def rekeyed(frame: pd.DataFrame) -> pd.DataFrame:
     """The children under the pseudonyms that a second intake gives them."""
     known = pd.Series(given().children["child"].astype(object))
-    keyed = key_texts([known.astype("category")], check_key(KEY), purpose="child")
+    keyed = key_texts([categorise(known)], check_key(KEY), purpose="child")
     names = dict(zip(known, keyed, strict=True))
     return in_order(frame.assign(child=frame["child"].map(names).astype("string")))
 

@@ -87,12 +87,11 @@ def test_a_key_of_eleven_signs_is_refused_without_being_shown():
 
 def test_a_pseudonym_has_sixteen_letters_and_three_parts_do_not_run_together():
     def key(*parts):
-        texts = [pd.Series(pd.array([part], dtype="string")) for part in parts]
-        return key_texts(texts, b"a key for tests", purpose="child").iloc[0]
+        texts = [categorise([part]) for part in parts]
+        return key_texts(texts, b"a key for tests", purpose="child")[0]
 
     assert len(key("1")) == 16
     assert len({key("1", "2", "3"), key("12", "", "3"), key("1", "23", ""), key("1", "2", "4"),
                 key("2", "2", "3")}) == 5  # fmt: skip
-    texts = [pd.Series(pd.array(["1", "2"], dtype="string")),
-             pd.Series(pd.array([pd.NA, "2"], dtype="string"))]  # fmt: skip
+    texts = [categorise(["1", "2"]), categorise([pd.NA, "2"])]
     assert key_texts(texts, b"a key for tests", purpose="child").isna().tolist() == [True, False]

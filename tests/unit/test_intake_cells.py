@@ -8,7 +8,6 @@ import hmac
 from datetime import date
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from analytics.intake.dates import read_dates
@@ -16,6 +15,7 @@ from analytics.intake.identity import key_texts, veil
 from analytics.intake.map_types import DateSettings, FileSettings
 from analytics.intake.numbers import read_numbers
 from analytics.intake.read_text import read_text_file
+from analytics.intake.texts import categorise
 
 DATES = [
     # text, formats, day, precision
@@ -113,13 +113,13 @@ def test_numbers_as_clinics_write_them(text, decimal, highest, value):
 
 def test_a_pseudonym_is_the_keyed_hash_of_its_text():
     # HMAC with SHA-256 (RFC 2104) by the standard library, its first 80 bits in base32.
-    made = key_texts([pd.Series(["A 12"], dtype="string")], b"key", purpose="child")
+    made = key_texts([categorise(["A 12"])], b"key", purpose="child")
     digest = hmac.new(b"key", b"child\x1fa 12", hashlib.sha256).digest()
     assert made[0] == base64.b32encode(digest[:10]).decode().lower()
 
 
 def test_pseudonyms_depend_on_key_purpose_and_text_alone():
-    texts = [pd.Series(["7", " 7 ", "8", None], dtype="string")]
+    texts = [categorise(["7", " 7 ", "8", None])]
     one = key_texts(texts, b"one", purpose="child")
     assert one[0] == one[1] != one[2]
     assert one.isna().tolist() == [False, False, False, True]
@@ -128,7 +128,7 @@ def test_pseudonyms_depend_on_key_purpose_and_text_alone():
 
 
 def test_joined_texts_do_not_run_into_each_other():
-    left = [pd.Series(["1", "12"], dtype="string"), pd.Series(["23", "3"], dtype="string")]
+    left = [categorise(["1", "12"]), categorise(["23", "3"])]
     made = key_texts(left, b"key", purpose="child")
     assert made[0] != made[1]
 

@@ -12,8 +12,10 @@ from analytics.intake.texts import (
     fill_texts,
     fold_codes,
     from_codes,
+    map_texts,
     plain_frame,
     plain_texts,
+    put_text,
     repeat_text,
     stack_texts,
     used_codes,
@@ -62,6 +64,19 @@ def test_missing_texts_are_filled() -> None:
     assert told(fill_texts(categorise(TOLD), "?")) == ["left", "?", "right", "left", "", "?"]
     assert told(fill_texts(categorise(TOLD), "")) == ["left", "", "right", "left", "", ""]
     assert told(fill_texts(categorise(["a"]), "?")) == ["a"]
+
+
+def test_one_text_is_put_in_some_rows() -> None:
+    at = np.array([True, True, False, False, False, False])
+    for text in ("right", "?"):
+        assert told(put_text(categorise(TOLD), at, text)) == [text, text, *TOLD[2:]]
+    assert told(put_text(categorise(TOLD), ~at & at, "?")) == TOLD
+
+
+def test_replaced_texts_may_become_one() -> None:
+    mapped = map_texts(categorise(TOLD), {"left": "right", "up": "down"})
+    assert told(mapped) == ["right", None, "right", "right", "", None]
+    assert [*mapped.categories] == ["right", ""]
 
 
 @pytest.mark.parametrize("sort", [False, True])
