@@ -60,8 +60,8 @@ def read_groups(paths: Sequence[Path], number: int) -> dict[str, tuple[pd.DataFr
     -------
     dict
         Name to the frame of all files, texts coded, those of the first file first, and how many
-        rows are of each file. A column that a file lacks is missing there; its type is that of the first
-        file with a row in it.
+        rows are of each file. A column that a file lacks is missing there; its type is that of
+        the first file with a row in it.
     """
     tables: dict[str, list[pa.Table]] = {}
     sizes: dict[str, list[int]] = {}
