@@ -7,20 +7,18 @@ are asked more than once are laid aside as arrays of numbers in a folder that go
 
 from __future__ import annotations
 
-import pickle
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
-from itertools import chain
 from pathlib import Path
 from typing import Any, Protocol
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from analytics.analyses.laid_aside import Laid, LaidBlocks, lay_aside
 from analytics.analyses.view import View
 from analytics.courses.cohort import Cohort, cohort_of_feet
 from analytics.courses.network import Network
@@ -29,7 +27,6 @@ from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.foot_facts import FOOT
 from analytics.intake.engine import Engine, Mapper, working
 from analytics.intake.frames import KIND, from_arrow, read_codes, read_names, read_table
-from analytics.stats.blocks import Each, told_to
 
 #: Feet from which on a batch is full. About a kilobyte of memory a foot while they are looked at.
 BATCH_FEET = 50_000
@@ -53,7 +50,7 @@ class Asked:
     """What every batch answered: facts in order, and the rows that were laid aside."""
 
     facts: list[Any]
-    each: Each
+    each: LaidBlocks
 
 
 @dataclass(frozen=True)
@@ -92,32 +89,13 @@ class Batches:
             for number, places in enumerate(self.places)
         ]  # fmt: skip
         facts: list[list[Any]] = [[] for _ in questions]
-        laid: list[list[_Laid]] = [[] for _ in questions]
+        laid: list[list[Laid]] = [[] for _ in questions]
         for answers in self.over(_ask, pieces):
             for place, (told, aside) in enumerate(answers):
                 facts[place].append(told)
-                laid[place] += [aside] if aside.n_blocks else []
-        return [Asked(*pair) for pair in zip(facts, map(self._each, laid), strict=True)]
-
-    def _each(self, laid: Sequence[_Laid]) -> Each:
-        begun = np.concatenate([[0], np.cumsum([aside.n_blocks for aside in laid])])
-
-        def each(step: Callable[..., Any], *told: Any) -> Iterator[Any]:
-            pieces = [
-                (aside.path, step, [told_to(at, told) for at in range(*ends)])
-                for aside, *ends in zip(laid, begun[:-1].tolist(), begun[1:].tolist(), strict=True)
-            ]
-            return chain.from_iterable(self.over(_step, pieces))
-
-        return each
-
-
-@dataclass(frozen=True)
-class _Laid:
-    """Blocks of rows in a file."""
-
-    path: Path
-    n_blocks: int
+                laid[place] += [aside] if aside.begins else []
+        each = (LaidBlocks(self.over, tuple(files), self.folder) for files in laid)
+        return [Asked(*pair) for pair in zip(facts, each, strict=True)]
 
 
 @dataclass(frozen=True)
@@ -174,47 +152,16 @@ def plan_batches(
     return (*batches, tuple(batch)) if batch else tuple(batches)
 
 
-def _ask(piece: _Piece) -> list[tuple[Any, _Laid]]:
+def _ask(piece: _Piece) -> list[tuple[Any, Laid]]:
     wanted = frozenset[str]().union(*(question.columns for question in piece.questions))
     feet = read_feet(piece.places, wanted)
     view = View(cohort_of_feet(feet, piece.cut_off, piece.protocol))
     answers = []
     for place, question in enumerate(piece.questions):
         facts, blocks = question.look(view)
-        laid = _Laid(piece.folder / f"{place}-{piece.number}", len(blocks))
-        if blocks:
-            with laid.path.open("wb") as file:
-                _Packer(file, pickle.HIGHEST_PROTOCOL).dump(list(blocks))
-        answers.append((facts, laid))
+        path = piece.folder / f"{place}-{piece.number}"
+        answers.append((facts, lay_aside(path, blocks)))
     return answers
-
-
-class _Packer(pickle.Pickler):
-    """Writes numbers in the fewest bytes that hold them: days, codes and counts are small."""
-
-    def reducer_override(self, obj: Any) -> Any:
-        """Return how to make an array of a smaller one."""
-        if type(obj) is not np.ndarray or obj.dtype not in (np.int64, np.float64):
-            return NotImplemented
-        small = pack(obj)
-        return NotImplemented if small is obj else (_widen, (small, obj.dtype.str))
-
-
-def pack(values: np.ndarray) -> np.ndarray:
-    """Return numbers in the smallest type that holds each of them exactly; themselves if none."""
-    if not values.size:
-        return values
-    for kind in (np.int8, np.int16, np.int32, np.float32):
-        with np.errstate(invalid="ignore", over="ignore"):
-            small = values.astype(kind)
-            # A minus before a nought is lost on the way, and is told by no sum.
-            if np.array_equal(small, values):
-                return small
-    return values
-
-
-def _widen(small: np.ndarray, kind: str) -> np.ndarray:
-    return small.astype(kind)
 
 
 def read_feet(places: Sequence[Path], wanted: frozenset[str]) -> pd.DataFrame:
@@ -245,10 +192,3 @@ def _number(table: pa.Table, first: int) -> tuple[pa.Table, int]:
     field = pa.field("child", pa.int64(), metadata={KIND: b"int64"})
     numbered = table.set_column(table.schema.names.index("child"), field, pa.array(codes + first))
     return numbered, first + n_children
-
-
-def _step(piece: tuple[Path, Callable[..., Any], list[tuple[Any, ...]]]) -> list[Any]:
-    path, step, told = piece
-    with path.open("rb") as file:
-        blocks = pickle.load(file)
-    return [step(rows, *own) for rows, own in zip(blocks, told, strict=True)]

@@ -19,12 +19,14 @@ from analytics.analyses.hazards import caveats, method_from, no_ratios, ratios, 
 from analytics.analyses.in_parts import Asked
 from analytics.analyses.network_designs import Casts, Chosen, Hazards
 from analytics.analyses.told import stand_beside
-from analytics.analyses.view import View
+from analytics.analyses.view import View, renumber
 from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
 from analytics.results import EFFECTS, Result
+from analytics.stats.blocks import Each
 from analytics.stats.cox_blocks import cox_over, proportionality_over
-from analytics.stats.cox_sums import CoxRows
+from analytics.stats.cox_sums import CoxRows, join_rows
+from analytics.stats.distinct import distinct
 from analytics.stats.links import LOG_LINEAR
 from analytics.stats.marginal_block import Problem, as_block
 from analytics.stats.spells import Spells
@@ -32,10 +34,33 @@ from analytics.stats.spells import Spells
 #: Feet of a block of the model of casts: sorted by clinic, few have more than some clinics.
 BLOCK_FEET = 4_000
 
+#: Feet of whole clinics, about, whose hazards are worked out together.
+PILE_FEET = 50_000
+
+
+@dataclass(frozen=True, eq=False)
+class Dealt:
+    """What is known of the rows of hazards that a batch laid aside.
+
+    Parameters
+    ----------
+    n_events, by_column
+        Events, in all and of the feet at each level.
+    piles
+        Of each block.
+    n_shared
+        Children with feet in two piles, who are numbered.
+    """
+
+    n_events: float
+    by_column: np.ndarray
+    piles: tuple[int, ...]
+    n_shared: int
+
 
 @dataclass(frozen=True, eq=False)
 class HazardRows:
-    """Asks for the rows of hazards; events are counted by column."""
+    """Asks for the rows of hazards in piles of whole clinics; events are counted by column."""
 
     model: Hazards
     chosen: Chosen
@@ -45,20 +70,29 @@ class HazardRows:
         """Return the columns of the foot that it looks at."""
         return self.model.columns
 
-    def look(self, view: View) -> tuple[np.ndarray, list[CoxRows]]:
-        """Return events, in all and by column, and the rows."""
+    def look(self, view: View) -> tuple[Dealt, list[CoxRows]]:
+        """Return what is known of the rows, and the rows of each pile of clinics."""
         rows, _ = self.model.find(view.only(self.columns))
         event = (rows["ended"] == EVENT).to_numpy()
         matrix = fill_matrix(rows, self.model.covariates, self.chosen.lines)
         by_column = sum_events(matrix, self.chosen.terms, event.astype(float))
-        told = np.append(float(event.sum()), by_column)
+        clinics = list(self.chosen.clinics)
+        strata = pd.Categorical(rows["clinic"], categories=clinics).codes.astype(np.int64)
+        n_piles = -(-self.chosen.told.n_feet // PILE_FEET)
+        pile = strata * n_piles // max(len(clinics), 1)
+        child = renumber(rows["child"].to_numpy(dtype=np.int64))
         entry = np.maximum(rows["entry_days"].to_numpy(dtype=float), self.model.landmark)
-        child = pd.factorize(rows["child"])[0].astype(np.int64)
-        time = rows["time_days"].to_numpy(dtype=float)
-        spells = Spells(time, event.astype(np.int64), entry if entry.any() else None, child, None)
-        strata = pd.Categorical(rows["clinic"], categories=list(self.chosen.clinics)).codes
-        block = CoxRows(spells, matrix, strata.astype(np.int64))
-        return told, [block] if len(rows) and matrix.shape[1] else []
+        spells = Spells(
+            rows["time_days"].to_numpy(dtype=float), event.astype(np.int64), entry, child, None
+        )
+        blocks, shared = {}, _number_shared(child, pile)
+        for number in np.unique(pile).tolist() if matrix.shape[1] else ():
+            own = np.flatnonzero(pile == number)
+            kept, cluster = distinct(child[own])
+            mine = Spells(spells.time[own], spells.event[own], entry[own], cluster, None)
+            blocks[number] = CoxRows(mine, matrix[own], strata[own], shared[kept])
+        dealt = Dealt(float(event.sum()), by_column, tuple(blocks), int(shared.max(initial=-1)) + 1)
+        return dealt, [*blocks.values()]
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,25 +161,46 @@ def hazard_effects(nobody: Cohort, model: Hazards, chosen: Chosen, asked: Asked)
         What batches answered to :class:`HazardRows`.
     """
     terms = chosen.terms
-    n_events, *by_column = np.sum([np.zeros(1 + len(terms)), *asked.facts], axis=0)
-    method = method_from(model.landmark)
-    described = describe(nobody, f"{model.endpoint}_effects", nobody.feet, method=method)
-    told = replace(chosen.told, n_events=int(n_events))
+    n_events = int(sum(dealt.n_events for dealt in asked.facts))
+    events = np.sum([np.zeros(len(terms)), *(dealt.by_column for dealt in asked.facts)], axis=0)
+    described = describe(
+        nobody, f"{model.endpoint}_effects", nobody.feet, method=method_from(model.landmark)
+    )
+    told = replace(chosen.told, n_events=n_events)
     context = stand_beside(described, told)
-    events = np.array(by_column)
     try:
         if not told.n_feet:
             raise NotEstimableError("no_rows", n_rows=0)
         if not len(terms):
             raise NotEstimableError("constant_covariate", n_rows=told.n_feet)
         level = terms["level"].where(terms["level"].eq(""), ":" + terms["level"])
-        fit = cox_over(asked.each, (terms["term"] + level).tolist())
+        fit = cox_over(_join_piles(asked), (terms["term"] + level).tolist())
     except NotEstimableError as reason:
         context = replace(context, notes=(*context.notes, why_not(reason)))
         return Result(EFFECTS, lay_out(terms, events, no_ratios(terms)), context)
     said = say_proportional(partial(proportionality_over, fit))
     notes = (*context.notes, *said, *caveats(fit, chosen.constants(model.covariates)))
     return Result(EFFECTS, lay_out(terms, events, ratios(fit)), replace(context, notes=notes))
+
+
+def _join_piles(asked: Asked) -> Each:
+    """Return the rows of hazards, whole clinics in each block."""
+    piles, begin, n_shared = [], [], 0
+    for dealt in asked.facts:
+        piles += dealt.piles
+        begin += [n_shared] * len(dealt.piles)
+        n_shared += dealt.n_shared
+    return asked.each.join(piles, join_rows, begin)
+
+
+def _number_shared(child: np.ndarray, pile: np.ndarray) -> np.ndarray:
+    """Return, for each child, its number among those with feet in two piles; -1 for others."""
+    n_children = int(child.max(initial=-1)) + 1
+    first = np.zeros(n_children, dtype=np.int64)
+    first[child] = pile
+    is_shared = np.zeros(n_children, dtype=bool)
+    is_shared[child[pile != first[child]]] = True
+    return np.where(is_shared, np.cumsum(is_shared) - 1, -1)
 
 
 def cast_effects(nobody: Cohort, model: Casts, chosen: Chosen, asked: Asked) -> Result:

@@ -161,7 +161,8 @@ def fit_partial(
     values, names = as_design(covariates, n=len(spells.time))
     counts = {"n_rows": len(spells.time), "n_events": int(sets.is_event.sum())}
     model, scale = _standardised(spells, values, names, sets=sets, ties=ties)
-    _require_survivors(sets, counts)
+    if not find_survivors(sets):
+        raise NotEstimableError("no_contrast_at_events", **counts)
     null = evaluate(model, np.zeros(len(names)))
     at_null = information(model, null)
     require_contrast(at_null, names, counts)
@@ -217,8 +218,7 @@ def _standardised(
     return Likelihood(design, spells.weights, sets, terms), Scale(centre, spread)
 
 
-def _require_survivors(sets: RiskSets, counts: dict[str, int]) -> None:
-    # Where all at risk have the event at once there is nobody to compare them with.
+def find_survivors(sets: RiskSets) -> bool:
+    """Return whether anybody at risk outlives an event; else there is nobody to compare with."""
     own = np.bincount(sets.closed[sets.is_event] - 1, minlength=len(sets.times))
-    if not (sets.sum_over_rows(np.ones(len(sets.closed))) > own + 0.5).any():
-        raise NotEstimableError("no_contrast_at_events", **counts)
+    return bool((sets.sum_over_rows(np.ones(len(sets.closed))) > own + 0.5).any())

@@ -1,16 +1,17 @@
-"""Cox regression of rows in blocks: sums at the event points add up, step by step."""
+"""Cox regression of rows in blocks of whole strata: their likelihoods add up, step by step."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
 
 from analytics.errors import NotEstimableError
-from analytics.stats.at_risk import count_ends
+from analytics.stats.at_risk import EndTable, add_ends, count_ends
 from analytics.stats.blocks import Each
+from analytics.stats.cox import Scale
 from analytics.stats.cox_checks import drift_tests
 from analytics.stats.cox_summary import (
     CoxSummary,
@@ -20,7 +21,14 @@ from analytics.stats.cox_summary import (
     require_known_ties,
     summarise,
 )
-from analytics.stats.cox_sums import CoxState, CoxSums, count_rows, look, prepare_sums
+from analytics.stats.cox_sums import (
+    count_rows,
+    find_drift,
+    find_peak,
+    find_products,
+    look,
+    standardise,
+)
 from analytics.stats.newton import Problem, maximise
 from analytics.stats.survival import survival_step
 
@@ -29,8 +37,10 @@ from analytics.stats.survival import survival_step
 class CoxInBlocks(CoxSummary):
     """A model fitted to blocks, with what its checks ask of them again."""
 
-    sums: CoxSums
-    top: CoxState
+    each: Each
+    scale: Scale
+    top: np.ndarray
+    ends: EndTable
 
 
 def cox_over(each: Each, names: Sequence[str], *, ties: Ties = "efron") -> CoxInBlocks:
@@ -39,7 +49,7 @@ def cox_over(each: Each, names: Sequence[str], *, ties: Ties = "efron") -> CoxIn
     Parameters
     ----------
     each
-        Blocks of :class:`CoxRows`.
+        Blocks of :class:`CoxRows`: a stratum is whole in one of them.
     names
         The p covariates.
     ties
@@ -56,42 +66,46 @@ def cox_over(each: Each, names: Sequence[str], *, ties: Ties = "efron") -> CoxIn
         As in memory.
     """
     require_known_ties(ties)
-    facts = list(each(look))
+    facts, names = list(each(look)), tuple(names)
     sizes = count_rows(facts)
     counts = {"n_rows": sizes.n, "n_events": sizes.n_events}
-    sums = prepare_sums(each, facts, tuple(names), ties)
-    null = sums.evaluate(np.zeros(len(names)))
-    sums = replace(sums, drawn=null.moments.tied[:, 1:])
-    if not (null.moments.at_risk[:, 0] > sums.points.n_tied + 0.5).any():
+    scale = standardise(each, facts, names)
+    if not any(part.has_survivors for part in facts):
         raise NotEstimableError("no_contrast_at_events", **counts)
-    at_null = sums.information(null)[0]
-    require_contrast(at_null, tuple(names), counts)
-    problem = Problem(sums.evaluate, lambda state: sums.information(state)[0], tuple(names), counts)
-    top, state = maximise(problem, np.zeros(len(names)))
+    null = find_peak(each, scale, ties, np.zeros(len(names)))
+    require_contrast(null.information, names, counts)
+    problem = Problem(
+        lambda at: null if at is null.at else find_peak(each, scale, ties, at),
+        lambda peak: peak.information,
+        names,
+        counts,
+    )
+    top, peak = maximise(problem, null.at)
     places = tuple(
-        Place(at, there.log_likelihood, there.score, bent,
-              sums.products(there) if sizes.is_clustered else None)
-        for at, there, bent in (
-            (null.at, null, at_null), (top, state, sums.information(state)[0]),
+        Place(
+            there.at,
+            there.log_likelihood,
+            there.score,
+            there.information,
+            find_products(each, scale, ties, there.at),
         )
-    )  # fmt: skip
-    said = summarise(tuple(names), sums.scale.spread, sizes, (places[0], places[1]), ties)
+        for there in (null, peak)
+    )
+    said = summarise(names, scale.spread, sizes, (places[0], places[1]), ties)
     held = {part.name: getattr(said, part.name) for part in fields(said)}
-    return CoxInBlocks(**held, sums=sums, top=state)
+    ends = add_ends(part.ends for part in facts)
+    return CoxInBlocks(**held, each=each, scale=scale, top=top, ends=ends)
 
 
 def proportionality_over(fit: CoxInBlocks) -> pd.DataFrame:
     """Test whether each log hazard ratio drifts with time, as ``proportionality`` in memory."""
-    sums, state = fit.sums, fit.top
-    assert state.found is not None and sums.drawn is not None
-    points, terms = sums.points, sums.terms
-    width = len(points.ends) + 1
-    times = points.ends[points.key % width - 1]
-    alone = count_ends(sums.ends)
-    estimate = np.append(1.0, np.cumprod(survival_step(alone)))
-    g = 1 - estimate[np.searchsorted(alone.times, times, side="left")]
-    if g.min() == g.max():
+    alone = count_ends(fit.ends)
+    # What had ended just before, all strata together, centred on the events.
+    gone = 1 - np.append(1.0, np.cumprod(survival_step(alone)))[:-1]
+    n_events = alone.n_ended[:, 1]
+    seen = gone[n_events > 0]
+    if seen.min() == seen.max():
         raise NotEstimableError("one_event_time", n_events=fit.n_events)
-    g = g - points.n_tied @ g / points.n_tied.sum()
-    score = g @ sums.drawn - (g[terms.point] * terms.weight) @ state.found.mean
-    return drift_tests(fit.names, score, sums.information(state, np.ones(len(g)), g, g**2))
+    clock = (alone.times, gone - n_events @ gone / n_events.sum())
+    score, bent = find_drift(fit.each, fit.scale, fit.ties, fit.top, clock=clock)
+    return drift_tests(fit.names, score, bent)

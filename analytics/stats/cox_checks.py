@@ -12,8 +12,8 @@ from scipy import stats as distributions
 from analytics.errors import NotEstimableError
 from analytics.stats.chi_square import quadratic_form
 from analytics.stats.cox import CoxFit
-from analytics.stats.partial_likelihood import information, score_residuals
-from analytics.stats.partial_sums import mean_over_ties
+from analytics.stats.partial_likelihood import State, information, score_residuals
+from analytics.stats.partial_sums import Likelihood, mean_over_ties
 from analytics.stats.spells import Spells, as_numbers
 from analytics.stats.survival import product_limit
 
@@ -47,16 +47,31 @@ def proportionality(fit: CoxFit, *, transform: Transform = "km") -> pd.DataFrame
         ``unknown_transform``; ``one_event_time`` when time does not vary among the events.
     """
     g = _transformed(fit, transform)
-    terms, state = fit.model.terms, fit.state
-    drawn = fit.model.design[fit.model.sets.is_event]
-    weights = fit.spells.weights
-    own = fit.model.sets.closed[fit.model.sets.is_event] - 1
-    pull = g[own] if weights is None else g[own] * weights[fit.model.sets.is_event]
-    score = pull @ drawn - (g[terms.point] * terms.weight) @ state.mean
-    plain = information(fit.model, state)
-    mixed = information(fit.model, state, g)
-    added = information(fit.model, state, g**2)
-    return drift_tests(fit.names, score, np.stack([plain, mixed, added]))
+    return drift_tests(fit.names, *sum_drift(fit.model, fit.state, g))
+
+
+def sum_drift(model: Likelihood, state: State, g: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return what the tests rest on; it adds up over strata.
+
+    Parameters
+    ----------
+    model, state
+        The likelihood and its state.
+    g
+        (K,) function of time at each event point.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        (p,) gradient by covariates times g, and the (3, p, p) information of the model, of both
+        together, and of the added terms.
+    """
+    sets, terms = model.sets, model.terms
+    own = sets.closed[sets.is_event] - 1
+    pull = g[own] if model.weights is None else g[own] * model.weights[sets.is_event]
+    score = pull @ model.design[sets.is_event] - (g[terms.point] * terms.weight) @ state.mean
+    bent = [information(model, state, over) for over in (None, g, g**2)]
+    return score, np.stack(bent)
 
 
 def drift_tests(names: tuple[str, ...], score: np.ndarray, bent: np.ndarray) -> pd.DataFrame:

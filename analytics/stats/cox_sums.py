@@ -1,58 +1,48 @@
-"""What a Cox model asks of blocks of rows: sums at the event points, which add up."""
+"""What a Cox model asks of blocks of whole strata: sums of each stratum's likelihood, which add up.
+
+Nothing is held of a stratum but its sums, so memory is that of the largest block.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from analytics.errors import NotEstimableError
-from analytics.stats.at_risk import EndTable, add_ends, tabulate_ends
-from analytics.stats.blocks import Apart, Each, add
-from analytics.stats.cox import Scale
+from analytics.stats.at_risk import EndTable, tabulate_ends
+from analytics.stats.blocks import Each, add, add_by_key
+from analytics.stats.cox import Scale, find_survivors
+from analytics.stats.cox_checks import sum_drift
 from analytics.stats.cox_summary import Sizes, Ties
-from analytics.stats.partial_sums import (
-    Hazard,
-    Likelihood,
-    Moments,
-    find_hazard,
-    find_martingale,
-    find_moments,
-    find_pull,
-    find_squares,
-    residuals_at,
-    squares_of_means,
-)
-from analytics.stats.risk_sets import (
-    Points,
-    TieTerms,
-    find_points,
-    list_events,
-    place_in_points,
-    terms_of,
-)
+from analytics.stats.partial_likelihood import clustered_scores, evaluate, information
+from analytics.stats.partial_sums import Likelihood
+from analytics.stats.risk_sets import find_risk_sets, tie_terms
 from analytics.stats.spells import Spells
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CoxRows:
-    """Rows of a block.
+    """Rows of a block, which holds whole strata.
 
     Parameters
     ----------
     spells
-        Checked rows without weights; clusters are whole in a block, and numbered within it.
+        Checked rows without weights; clusters are numbered within the block.
     values
         (n, p) covariates.
     strata
-        (n,) whole numbers from 0, the same in all blocks.
+        (n,) whole numbers from 0.
+    shared
+        (clusters,) number of a cluster with rows in other blocks too, the same in all of them;
+        -1 for a cluster that is whole here.
     """
 
     spells: Spells
     values: np.ndarray
     strata: np.ndarray
+    shared: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,142 +50,102 @@ class Facts:
     """What is known of a block before coefficients are sought."""
 
     n: int
-    n_clusters: int | None
+    n_events: int
+    n_strata: int
+    n_whole: int
+    shared: np.ndarray
     total: np.ndarray
     lowest: np.ndarray
     highest: np.ndarray
-    events: tuple[np.ndarray, ...]
-    strata: np.ndarray
     ends: EndTable
+    has_survivors: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CoxState:
-    """The likelihood at given coefficients; nothing is found where risks lie too far apart."""
-
-    at: np.ndarray
-    shift: float
-    log_likelihood: float
-    score: np.ndarray
-    moments: Moments
-    found: Hazard | None
-
-
-@dataclass(frozen=True, eq=False)
-class CoxSums:
-    """What is asked of the blocks while coefficients are sought.
+class Peak:
+    """The partial likelihood at given coefficients, with its derivatives.
 
     Parameters
     ----------
-    each
-        The blocks.
-    scale, extent
-        By which covariates are standardised, and the least and most of each after that.
-    points, here, terms
-        Event points of all rows, those of the strata that are in each block, and the terms of the
-        likelihood.
-    ends
-        All ends of rows, without strata.
-    drawn
-        (K, p) covariates of the events, summed at each point; ``None`` until they were asked for.
+    at
+        (p,) coefficients of standardised covariates.
+    log_likelihood, score, information
+        Value, (p,) gradient and (p, p) less the second derivatives.
     """
 
-    each: Each
-    scale: Scale
-    extent: tuple[np.ndarray, np.ndarray]
-    points: Points
-    here: Sequence[np.ndarray]
-    terms: TieTerms
-    ends: EndTable
-    drawn: np.ndarray | None = None
+    at: np.ndarray
+    log_likelihood: float
+    score: np.ndarray
+    information: np.ndarray
 
-    def _apart(self, values: np.ndarray) -> Apart:
-        return Apart([values[here] for here in self.here])
 
-    @property
-    def _local(self) -> Apart:
-        points = self.points
-        return Apart([Points(points.ends, points.key[h], points.n_tied[h]) for h in self.here])
+def join_rows(blocks: Sequence[CoxRows], begin: Sequence[int]) -> CoxRows:
+    """Return blocks as one.
 
-    def evaluate(self, at: np.ndarray) -> CoxState:
-        """Return value and gradient at (p,) coefficients, the first time at 0."""
-        low, high = self.extent
-        shift = float(np.maximum(at * low, at * high).sum())
-        shape = (len(self.points.key), 1 + len(at))
-        moments = Moments(np.zeros(shape), np.zeros(shape), 0.0)
-        told = self.each(_find_moments, self.scale, self._local, at, shift)
-        for here, part in zip(self.here, told, strict=True):
-            moments.at_risk[here] += part.at_risk
-            moments.tied[here] += part.tied
-            moments = Moments(moments.at_risk, moments.tied, moments.events + part.events)
-        found = find_hazard(self.terms, moments)
-        if found is None:
-            return CoxState(at, shift, -np.inf, np.zeros(len(at)), moments, None)
-        # Covariates of the events less their means at risk: the gradient without a second pass.
-        drawn = moments.tied[:, 1:] if self.drawn is None else self.drawn
-        score = drawn.sum(axis=0) - self.terms.weight @ found.mean
-        return CoxState(at, shift, found.log_likelihood, score, moments, found)
-
-    def information(self, state: CoxState, *factors: np.ndarray) -> np.ndarray:
-        """Return the information with each point multiplied by a factor, for each; (m, p, p)."""
-        p = len(state.at)
-        if state.found is None:
-            return np.zeros((max(len(factors), 1), p, p))
-        over = factors or (np.ones(len(self.points.key)),)
-        hazard = np.stack([state.found.hazard * factor for factor in over], axis=1)
-        at_tie = np.stack([state.found.hazard_at_tie * factor for factor in over], axis=1)
-        told = (self.scale, self._local, state.at, state.shift)
-        parts = self.each(_find_squares, *told, self._apart(hazard), self._apart(at_tie))
-        (squares,) = add(parts)
-        means = [squares_of_means(self.terms, state.found.mean, factor) for factor in over]
-        return squares - np.stack(means)
-
-    def products(self, state: CoxState) -> np.ndarray:
-        """Return the products of the score residuals summed by cluster; (p, p)."""
-        assert state.found is not None
-        n_points, p = len(self.points.key), len(state.at)
-        pulls = [find_pull(self.terms, state.found, j, n_points) for j in range(p)]
-        rests = np.stack([np.stack(pull, axis=1) for pull in pulls], axis=2)
-        steps = np.stack([state.found.hazard, state.found.hazard_at_tie], axis=1)
-        told = (self.scale, self._local, state.at, state.shift)
-        (products,) = add(self.each(_find_products, *told, self._apart(steps), self._apart(rests)))
-        return products
+    Parameters
+    ----------
+    blocks
+        Whole clusters, but for those that are shared, and shared clusters of their own.
+    begin
+        What is added to the numbers of the shared clusters of each block.
+    """
+    late = any(block.spells.entry is not None for block in blocks)
+    n_before = np.cumsum([0, *(len(block.shared) for block in blocks)])[:-1]
+    pairs, all_begun = list(zip(blocks, n_before, strict=True)), zip(blocks, begin, strict=True)
+    entries = [
+        np.zeros(len(block.strata)) if block.spells.entry is None else block.spells.entry
+        for block in blocks
+    ]
+    spells = Spells(
+        time=np.concatenate([block.spells.time for block in blocks]),
+        event=np.concatenate([block.spells.event for block in blocks]),
+        entry=np.concatenate(entries) if late else None,
+        cluster=np.concatenate([block.spells.units + first for block, first in pairs]),
+        weights=None,
+    )
+    return CoxRows(
+        spells,
+        np.concatenate([block.values for block in blocks]),
+        np.concatenate([block.strata for block in blocks]),
+        np.concatenate([np.where(b.shared < 0, -1, b.shared + first) for b, first in all_begun]),
+    )
 
 
 def look(rows: CoxRows) -> Facts:
     """Return what is known of a block; a step over blocks."""
     spells = rows.spells
+    sets = find_risk_sets(spells, rows.strata)
     alone = Spells(spells.time, spells.event, spells.entry, cluster=None, weights=None)
     return Facts(
         n=len(spells.time),
-        n_clusters=None if spells.cluster is None else spells.n_clusters,
+        n_events=int(sets.is_event.sum()),
+        n_strata=len(np.unique(sets.stratum)),
+        n_whole=int((rows.shared < 0).sum()),
+        shared=rows.shared[rows.shared >= 0],
         total=rows.values.sum(axis=0),
         lowest=rows.values.min(axis=0),
         highest=rows.values.max(axis=0),
-        events=list_events(spells, rows.strata),
-        strata=np.unique(rows.strata),
         ends=tabulate_ends(alone, 1),
+        has_survivors=find_survivors(sets),
     )
 
 
 def count_rows(facts: Sequence[Facts]) -> Sizes:
     """Return the sizes of what is fitted, or refuse it: without rows, events or two clusters."""
-    n = sum(part.n for part in facts)
+    n, n_events = (sum(counts) for counts in ([p.n for p in facts], [p.n_events for p in facts]))
     if not n:
         raise NotEstimableError("no_rows", n_rows=0)
-    is_clustered = all(part.n_clusters is not None for part in facts)
-    n_clusters = sum(part.n_clusters or 0 for part in facts) if is_clustered else n
-    if is_clustered and n_clusters < 2:
+    n_shared = len(np.unique(np.concatenate([part.shared for part in facts])))
+    n_clusters = n_shared + sum(part.n_whole for part in facts)
+    if n_clusters < 2:
         raise NotEstimableError("one_cluster", n_clusters=n_clusters, n_rows=n)
-    n_events = int(sum(part.events[2].sum() for part in facts))
     if not n_events:
         raise NotEstimableError("no_events", n_rows=n, n_events=0)
-    n_strata = len(np.unique(np.concatenate([part.events[0] for part in facts])))
-    return Sizes(n, n_events, n_clusters, n_strata, is_clustered)
+    return Sizes(n, n_events, n_clusters, sum(part.n_strata for part in facts), True)
 
 
-def prepare_sums(each: Each, facts: Sequence[Facts], names: tuple[str, ...], ties: Ties) -> CoxSums:
-    """Return what is asked of the blocks from now on; refuse a covariate that does not vary."""
+def standardise(each: Each, facts: Sequence[Facts], names: Sequence[str]) -> Scale:
+    """Return centre and spread of the covariates; refuse one that does not vary."""
     n = sum(part.n for part in facts)
     lowest = np.min([part.lowest for part in facts], axis=0)
     highest = np.max([part.highest for part in facts], axis=0)
@@ -206,63 +156,79 @@ def prepare_sums(each: Each, facts: Sequence[Facts], names: tuple[str, ...], tie
             )
     centre = np.sum([part.total for part in facts], axis=0) / n
     (squares,) = add(each(_square, centre))
-    spread = np.sqrt(squares / n)
-    points = find_points([part.events for part in facts])
-    width = len(points.ends) + 1
+    return Scale(centre, np.sqrt(squares / n))
 
-    def points_of(strata: np.ndarray) -> np.ndarray:
-        ends = np.searchsorted(points.key, np.stack([strata, strata + 1]) * width)
-        return np.concatenate([np.arange(*pair) for pair in ends.T])
 
-    return CoxSums(
-        each=each,
-        scale=Scale(centre, spread),
-        extent=((lowest - centre) / spread, (highest - centre) / spread),
-        points=points,
-        here=[points_of(part.strata) for part in facts],
-        terms=terms_of(points.n_tied, points.n_tied.astype(float), ties=ties),
-        ends=add_ends(part.ends for part in facts),
-    )
+def find_peak(each: Each, scale: Scale, ties: Ties, at: np.ndarray) -> Peak:
+    """Return value and derivatives of the likelihood of all blocks at some coefficients."""
+    return Peak(at, *add(each(_find_peak, scale, ties, at)))
+
+
+def find_products(each: Each, scale: Scale, ties: Ties, at: np.ndarray) -> np.ndarray:
+    """Return the products of the score residuals summed by cluster; (p, p)."""
+    whole, numbers, scores = zip(*each(_find_scores, scale, ties, at), strict=True)
+    shared = add_by_key(numbers, scores)[1]
+    return np.sum(whole, axis=0) + shared.T @ shared
+
+
+def find_drift(
+    each: Each, scale: Scale, ties: Ties, at: np.ndarray, *, clock: tuple[np.ndarray, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return gradient and information by covariates times a function of time.
+
+    Parameters
+    ----------
+    each, scale, ties, at
+        The fit.
+    clock
+        Sorted times, and the value of the function at each.
+    """
+    score, bent = add(each(_find_drift, scale, ties, at, clock))
+    return score, bent
 
 
 def _square(rows: CoxRows, centre: np.ndarray) -> tuple[np.ndarray]:
     return (((rows.values - centre) ** 2).sum(axis=0),)
 
 
-def _placed(
-    rows: CoxRows, scale: Scale, points: Points, at: np.ndarray, shift: float
-) -> tuple[Likelihood, np.ndarray]:
+def _read(rows: CoxRows, scale: Scale, ties: Ties) -> Likelihood | None:
+    """Return the likelihood of a block; none where nothing happened."""
+    sets = find_risk_sets(rows.spells, rows.strata)
+    if not len(sets.times):
+        return None
     design = np.asfortranarray((rows.values - scale.centre) / scale.spread)
-    none = TieTerms(*(np.empty(0),) * 3)
-    sets = place_in_points(rows.spells, rows.strata, points)
-    return Likelihood(design, None, sets, none), design @ at - shift
+    return Likelihood(design, None, sets, tie_terms(sets, None, ties=ties))
 
 
-def _find_moments(
-    rows: CoxRows, scale: Scale, points: Points, at: np.ndarray, shift: float
-) -> Moments:
-    return find_moments(*_placed(rows, scale, points, at, shift))
+def _find_peak(
+    rows: CoxRows, scale: Scale, ties: Ties, at: np.ndarray
+) -> tuple[float, np.ndarray, np.ndarray]:
+    model, p = _read(rows, scale, ties), len(at)
+    if model is None:
+        return 0.0, np.zeros(p), np.zeros((p, p))
+    state = evaluate(model, at)
+    return state.log_likelihood, state.score, information(model, state)
 
 
-def _find_squares(rows: CoxRows, *told: Any) -> tuple[np.ndarray]:
-    *placing, hazards, ties = told
-    model, predictor = _placed(rows, *placing)
-    risk = np.exp(predictor)
-    pairs = zip(hazards.T, ties.T, strict=True)
-    return (np.stack([find_squares(model, risk, hazard=h, at_tie=t) for h, t in pairs]),)
+def _find_scores(
+    rows: CoxRows, scale: Scale, ties: Ties, at: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return products of clusters that are whole here, and the others' numbers and scores."""
+    model, is_shared = _read(rows, scale, ties), rows.shared >= 0
+    scores = np.zeros((len(rows.shared), len(at)))
+    if model is not None:
+        scores = clustered_scores(model, evaluate(model, at), rows.spells.units)
+    order = np.argsort(rows.shared[is_shared])
+    whole = scores[~is_shared]
+    return whole.T @ whole, rows.shared[is_shared][order], scores[is_shared][order]
 
 
-def _find_products(rows: CoxRows, *told: Any) -> tuple[np.ndarray]:
-    *placing, steps, rests = told
-    model, predictor = _placed(rows, *placing)
-    risk = np.exp(predictor)
-    martingale = find_martingale(model, risk, *steps.T)
-    scores = [
-        np.bincount(
-            rows.spells.units,
-            weights=residuals_at(model, risk, martingale, pull=tuple(rests[:, :, j].T), column=j),
-        )
-        for j in range(model.design.shape[1])
-    ]
-    held = np.stack(scores, axis=1)
-    return (held.T @ held,)
+def _find_drift(
+    rows: CoxRows, scale: Scale, ties: Ties, at: np.ndarray, clock: tuple[np.ndarray, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    model, p = _read(rows, scale, ties), len(at)
+    if model is None:
+        return np.zeros(p), np.zeros((3, p, p))
+    times, shown = clock
+    here = shown[np.searchsorted(times, model.sets.times)]
+    return sum_drift(model, evaluate(model, at), here)

@@ -6,6 +6,8 @@ shown here is that sums over blocks are the same numbers.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -15,7 +17,7 @@ from analytics.stats.competing import incidence, incidence_over
 from analytics.stats.cox import cox
 from analytics.stats.cox_blocks import cox_over, proportionality_over
 from analytics.stats.cox_checks import proportionality
-from analytics.stats.cox_sums import CoxRows
+from analytics.stats.cox_sums import CoxRows, join_rows
 from analytics.stats.spells import Spells, as_spells
 from analytics.stats.survival import product_limit, product_limit_over
 
@@ -108,20 +110,32 @@ def draw_model(seed: int, n: int, *, late: bool) -> CoxRows:
     values = np.column_stack(
         [rng.integers(0, 7, n), rng.normal(3, 2, n), rng.random(n) < 0.1]
     ).astype(float)
-    return CoxRows(spells, values, rng.integers(0, 5, n))
+    return CoxRows(spells, values, rng.integers(0, 9, n), np.full(spells.n_clusters, -1))
 
 
 def deal_model(rows: CoxRows, n_blocks: int) -> list[CoxRows]:
-    spells = rows.spells
-    block = np.random.default_rng(3).integers(0, n_blocks, spells.n_clusters)[spells.cluster]
+    """Whole strata to blocks at random, in pieces of whole clusters that are joined again."""
+    spells, rng = rows.spells, np.random.default_rng(3)
+    block = rng.integers(0, n_blocks, 9)[rows.strata]
+    piece = rng.integers(0, 3, spells.n_clusters)[spells.cluster]
+    n_homes = np.array(
+        [len(np.unique(block[spells.cluster == c])) for c in range(spells.n_clusters)]
+    )
+    shared = np.where(n_homes > 1, np.arange(spells.n_clusters), -1)
+    first = [int(shared[spells.cluster[piece == at]].max(initial=0)) for at in range(3)]
     dealt = []
-    for number in range(n_blocks):
-        c = block == number
-        if c.any():
-            entry = None if spells.entry is None else spells.entry[c]
-            units = np.unique(spells.cluster[c], return_inverse=True)[1]
-            mine = Spells(spells.time[c], spells.event[c], entry, units, None)
-            dealt.append(CoxRows(mine, rows.values[c], rows.strata[c]))
+    for number in np.unique(block):
+        pieces, begin = [], []
+        for at in range(3):
+            c = (block == number) & (piece == at)
+            if c.any():
+                entry = None if spells.entry is None else spells.entry[c]
+                kept, units = np.unique(spells.cluster[c], return_inverse=True)
+                mine = Spells(spells.time[c], spells.event[c], entry, units, None)
+                own = np.where(shared[kept] < 0, -1, first[at] - shared[kept])
+                pieces.append(CoxRows(mine, rows.values[c], rows.strata[c], own))
+                begin.append(1000 * at)
+        dealt.append(join_rows(pieces, begin))
     return dealt
 
 
@@ -147,11 +161,11 @@ def test_a_cox_model_of_blocks_is_that_of_all_rows(n, n_blocks, late, ties):
 
 def test_a_cox_model_of_blocks_is_refused_for_the_same_reasons():
     rows = draw_model(12, 80, late=False)
-    flat = CoxRows(rows.spells, rows.values * [1, 0, 1], rows.strata)
-    same = CoxRows(rows.spells, rows.values[:, [0, 0, 1]], rows.strata)
+    flat = replace(rows, values=rows.values * [1, 0, 1])
+    same = replace(rows, values=rows.values[:, [0, 0, 1]])
     spells = rows.spells
     quiet = Spells(spells.time, spells.event * 0, None, spells.cluster, None)
-    for wrong in (flat, same, CoxRows(quiet, rows.values, rows.strata)):
+    for wrong in (flat, same, replace(rows, spells=quiet)):
         with pytest.raises(NotEstimableError) as here:
             cox_over(in_blocks(deal_model(wrong, 3)), ("x1", "x2", "x3"))
         with pytest.raises(NotEstimableError) as there:

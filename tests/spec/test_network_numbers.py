@@ -24,8 +24,12 @@ from feet_in_parts import (
 )
 from networks_drawn import as_one, draw_rows, write_exports
 
-from analytics.analyses import in_parts as in_parts_of_feet
-from analytics.analyses.in_parts import pack, plan_batches, read_feet
+from analytics.analyses import laid_aside, network_models
+from analytics.analyses.hazards import SEVERITY_AND_USE
+from analytics.analyses.in_parts import open_batches, plan_batches, read_feet
+from analytics.analyses.laid_aside import pack
+from analytics.analyses.network_designs import Hazards, Values, choose
+from analytics.analyses.network_models import HazardRows, hazard_effects
 from analytics.courses.network import settle_network
 from analytics.errors import OutputError
 from analytics.intake.engine import Engine
@@ -68,6 +72,25 @@ def test_the_order_of_parts_changes_nothing_but_the_last_digits(tmp_path, expect
     chosen = [nobody, *(own & with_event for own in chosen), ~with_event]
     for result in in_parts(write_parts(cohort, tmp_path, chosen)):
         assert_same(result, expected(result))
+
+
+def test_hazards_of_clinics_pile_by_pile_are_those_in_memory_children_of_two_piles_too(
+    tmp_path, monkeypatch
+):
+    cohort = demo_cohort()
+    clinic = cohort.feet["clinic"]
+    other = clinic.iloc[np.random.default_rng(5).permutation(len(clinic))].array
+    cohort = replace(cohort, feet=cohort.feet.assign(clinic=other))
+    monkeypatch.setattr(network_models, "PILE_FEET", 100)
+    model = Hazards("relapse", SEVERITY_AND_USE, cohort.protocol.landmark_days)
+    network = write_parts(cohort, tmp_path, deal_children(cohort, 3))
+    with open_batches(network, Engine("serial"), full=1) as batches:
+        chosen = choose(batches.nobody, model, *batches.ask([Values(model)]))
+        (asked,) = batches.ask([HazardRows(model, chosen)])
+        assert len({pile for dealt in asked.facts for pile in dealt.piles}) > 5
+        assert min(dealt.n_shared for dealt in asked.facts) > 10
+        found = hazard_effects(batches.nobody, model, chosen, asked)
+    assert_same(found, in_memory(cohort, found))
 
 
 def test_processes_give_the_very_numbers_of_one_process_whatever_ends_first(tmp_path):
@@ -133,7 +156,7 @@ def test_a_disk_that_fills_while_rows_are_laid_aside_is_told_and_nothing_is_left
     def fill(packer, blocks):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(in_parts_of_feet._Packer, "dump", fill, raising=False)
+    monkeypatch.setattr(laid_aside._Packer, "dump", fill, raising=False)
     with pytest.raises(OutputError, match="No space"):
         in_parts(network)
     assert [path.name for path in tmp_path.iterdir()] == ["part0"]
