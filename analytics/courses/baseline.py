@@ -10,7 +10,6 @@ import pandas as pd
 from analytics.courses.course import Course
 from analytics.courses.segments import (
     NEVER,
-    Flags,
     Floats,
     Ints,
     as_counts,
@@ -22,106 +21,137 @@ from analytics.courses.segments import (
     last_index,
     take,
 )
+from analytics.definitions.codes import SIDES
+from analytics.definitions.columns import EXTRA_PREFIX
 from analytics.definitions.foot_facts import SEVERITY_BANDS
 from analytics.definitions.protocol import Protocol
-from analytics.intake.frames import stack_frames
-from analytics.intake.merge import group_codes
 from analytics.intake.records import Records
+from analytics.intake.texts import coded_column, coded_frame, from_codes
 
-OPPOSITE = {"left": "right", "right": "left"}
+#: What is known of a foot: nothing is written of it, not whether it is affected, that it is or not.
+UNSEEN, UNKNOWN, NO, YES = -2, -1, 0, 1
+
 FROM_CHILD = (
     "sex", "birth_on", "diagnosis", "prior_treatment", "family_history", "travel_minutes",
     "enrolled_on",
 )  # fmt: skip
 
 
-def derive_baseline(course: Course, records: Records) -> dict[str, Any]:
-    """Return the columns ``definitions.foot_facts.BASELINE`` and ``has_tenotomy`` by foot."""
-    keys, milestones = course.timeline.keys, course.milestones
-    child = look_up(records.children, keys, on=["child"]).reindex(columns=list(FROM_CHILD))
+def derive_baseline(course: Course, records: Records, states: Ints) -> dict[str, Any]:
+    """Return the columns ``definitions.foot_facts.BASELINE``, ``has_tenotomy`` and extra ones.
+
+    Parameters
+    ----------
+    course
+        Course of the feet.
+    records
+        Canonical tables.
+    states
+        As of ``find_states``.
+    """
+    timeline, started = course.timeline, course.milestones.started
+    child = _take_facts(course, records.children)
     clinic = _find_clinic(course)
-    countries = records.clinics.set_index("clinic")["country"]
-    born = as_days(child["birth_on"])
-    started = milestones.started
-    quarter = pd.Series(as_dates(started)).dt.to_period("Q").astype("string")
-    enrolled = np.where(child["enrolled_on"].notna(), as_days(child["enrolled_on"]), NEVER)
-    enrolled = np.where(enrolled < NEVER, enrolled, _first_of_child(course))
-    before = child["prior_treatment"].isin(["tenotomy"]).to_numpy(dtype=bool)
-    return {
-        "child": keys["child"].array,
-        "side": keys["side"].array,
-        "clinic": clinic.array,
-        "country": countries.reindex(clinic).array,
-        **{name: child[name].array for name in FROM_CHILD},
-        "atypical": look_up(records.feet, keys, on=["child", "side"])["atypical"].array,
-        "bilateral": _find_bilateral(course, records.feet),
-        "enrolled_on": as_dates(enrolled),
+    born, enrolled = (as_days(pd.Series(child[name])) for name in ("birth_on", "enrolled_on"))
+    other = states[timeline.number ^ 1]
+    return child | {
+        "child": timeline.children.take(timeline.child),
+        "side": from_codes(timeline.side, SIDES),
+        "clinic": clinic,
+        "country": _find_country(clinic, records.clinics),
+        "atypical": _find_atypical(course, records.feet),
+        # No when nothing at all was written about the other foot; missing when it was written
+        # about but never said to be affected or not.
+        "bilateral": as_flags(other == YES, other != UNKNOWN),
+        "enrolled_on": as_dates(np.where(enrolled < NEVER, enrolled, _first_of_child(course))),
         "started_on": as_dates(started),
-        "quarter": quarter.mask(~milestones.is_started).array,
+        "quarter": _name_quarter(started),
         "age_start_days": days_between(born, started),
-        "has_tenotomy": as_flags(milestones.tenotomy < NEVER, ~before),
+        "has_tenotomy": as_flags(
+            course.milestones.tenotomy < NEVER, child["prior_treatment"] != "tenotomy"
+        ),
         **_derive_severity(course),
     }
 
 
-def look_up(table: pd.DataFrame, keys: pd.DataFrame, *, on: list[str]) -> pd.DataFrame:
-    """Return the row of a table for each foot, all missing where the table has none."""
-    code = group_codes(stack_frames([table[on], keys[on]]), tuple(on))
-    of_table, of_keys = np.split(code, [len(table)])
-    if len(np.unique(of_table)) < len(table):
-        raise ValueError(f"a table has one key twice: {', '.join(on)}")
-    place = np.full(int(code.max(initial=-1)) + 1, -1)
-    place[of_table] = np.arange(len(table))
-    taken = {name: table[name].array.take(place[of_keys], allow_fill=True) for name in table}
-    return pd.DataFrame(taken | {name: keys[name].array for name in on}, copy=False)
+def find_states(course: Course, feet: pd.DataFrame) -> Ints:
+    """Return what is known of both feet of the children seen, by ``timeline.number_feet``.
+
+    A foot is affected when it was said to be, or in a cast.
+    """
+    timeline, said = course.timeline, feet["affected"].array
+    told = np.where(said.isna(), UNKNOWN, said.to_numpy(dtype=bool, na_value=False))
+    states = np.append(told, UNSEEN)[_place_rows(timeline.find_feet(feet), timeline.n_sides)]
+    seen = np.where(course.milestones.is_started, YES, UNKNOWN)
+    states[timeline.number] = np.maximum(states[timeline.number], seen)
+    return states
 
 
-def find_affected(course: Course, feet: pd.DataFrame) -> Flags:
-    """Return which feet seen have clubfoot: said so, or in a cast."""
-    said = look_up(feet, course.timeline.keys, on=["child", "side"])["affected"]
-    return said.to_numpy(dtype=bool, na_value=False) | course.milestones.is_started
+def _take_facts(course: Course, children: pd.DataFrame) -> dict[str, Any]:
+    """Return facts of each foot's child, missing where the table has none; texts are coded."""
+    timeline = course.timeline
+    carried = [name for name in children.columns if name.startswith(EXTRA_PREFIX)]
+    facts = coded_frame(children[[*FROM_CHILD, *carried]])
+    places = _place_rows(timeline.find_children(children["child"]), len(timeline.children))
+    at = places[timeline.child]
+    return {name: facts[name].array.take(at, allow_fill=True) for name in facts.columns}
 
 
-def _find_clinic(course: Course) -> pd.Series:
+def _find_atypical(course: Course, feet: pd.DataFrame) -> pd.Categorical:
+    places = _place_rows(course.timeline.find_feet(feet), course.timeline.n_sides)
+    return coded_column(feet["atypical"]).take(places[course.timeline.number], allow_fill=True)
+
+
+def _place_rows(numbers: Ints, n: int) -> Ints:
+    """Return the row of a table that has each number below ``n``, -1 for none."""
+    rows = np.flatnonzero(numbers >= 0)
+    if np.bincount(numbers[rows], minlength=1).max() > 1:
+        raise ValueError("a table has one child, or one foot, twice")
+    places = np.full(n, -1, dtype=np.int64)
+    places[numbers[rows]] = rows
+    return places
+
+
+def _find_clinic(course: Course) -> pd.Categorical:
     """Return the clinic of the first cast, else of the first visit."""
-    clinic, casts = course.timeline.visits["clinic"], course.casts
+    casts = course.casts
     row = course.timeline.row_starts[course.days.starts]
-    first = (casts.series == 1) & (casts.order == 1)
-    row = row.copy()
+    first = np.flatnonzero((casts.series == 1) & (casts.order == 1))
     row[casts.foot[first]] = casts.row[first]
-    return clinic.iloc[row].reset_index(drop=True)
+    return course.timeline.pick("clinic", row)
+
+
+def _find_country(clinic: pd.Categorical, clinics: pd.DataFrame) -> pd.Categorical:
+    country = coded_column(clinics["country"])
+    place = pd.Index(coded_column(clinics["clinic"]).astype(object)).get_indexer(clinic.categories)
+    of_clinic = np.append(country.codes, -1)[place]
+    return from_codes(np.append(of_clinic, -1)[clinic.codes], country.categories)
 
 
 def _first_of_child(course: Course) -> Ints:
-    first = pd.Series(course.days.day[course.days.starts])
-    child = course.timeline.keys["child"].to_numpy()
-    return first.groupby(child).transform("min").to_numpy(dtype=np.int64)
+    first = np.full(len(course.timeline.children), NEVER, dtype=np.int64)
+    np.minimum.at(first, course.timeline.child, course.days.day[course.days.starts])
+    return first[course.timeline.child]
 
 
-def _find_bilateral(course: Course, feet: pd.DataFrame) -> pd.arrays.BooleanArray:
-    """Return whether the other foot is affected too.
-
-    No when nothing at all was written about the other foot; missing when it was written about but
-    never said to be affected or not.
-    """
-    keys = course.timeline.keys
-    seen = keys.assign(state=np.where(course.milestones.is_started, 1.0, np.nan))
-    said = feet["affected"].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-    both = pd.concat([seen, feet[["child", "side"]].assign(state=said)], ignore_index=True)
-    state = both.groupby(["child", "side"])["state"].max()
-    other = pd.MultiIndex.from_arrays([keys["child"], keys["side"].map(OPPOSITE)])
-    found = take(state.to_numpy(dtype=float), state.index.get_indexer(other), 0.0)
-    return as_flags(found == 1.0, ~np.isnan(found))
+def _name_quarter(days: Ints) -> pd.Categorical:
+    """Return the quarter of each day, as 2024Q1."""
+    known = days < NEVER
+    months = np.where(known, days, 0).astype("datetime64[D]").astype("datetime64[M]")
+    quarter = months.astype(np.int64) // 3
+    first, last = int(quarter.min(initial=0)), int(quarter.max(initial=0))
+    names = [f"{1970 + number // 4}Q{number % 4 + 1}" for number in range(first, last + 1)]
+    return from_codes(np.where(known, quarter - first, -1), names)
 
 
 def _derive_severity(course: Course) -> dict[str, Any]:
     """Return the last scores at or before the first cast; parts from the day of the total."""
     days = course.days
-    baseline = course.since(course.milestones.started) <= 0
-    at = last_index(baseline & ~np.isnan(days.pirani), days.starts)
+    before = course.since(course.milestones.started) <= 0
+    at = last_index(before & ~np.isnan(days.pirani), days.by_foot)
     pirani = take(days.pirani, at, np.nan)
     dimeglio = take(
-        days.dimeglio, last_index(baseline & ~np.isnan(days.dimeglio), days.starts), np.nan
+        days.dimeglio, last_index(before & ~np.isnan(days.dimeglio), days.by_foot), np.nan
     )
     known = ~np.isnan(dimeglio)
     return {
@@ -133,8 +163,8 @@ def _derive_severity(course: Course) -> dict[str, Any]:
     }
 
 
-def _name_band(pirani: Floats, protocol: Protocol) -> pd.api.extensions.ExtensionArray:
+def _name_band(pirani: Floats, protocol: Protocol) -> pd.Categorical:
     edges = [np.isnan(pirani), pirani >= protocol.severe_from, pirani >= protocol.moderate_from]
     names = [SEVERITY_BANDS.index(name) for name in ("unknown", "severe", "moderate")]
     place = np.select(edges, names, SEVERITY_BANDS.index("mild"))
-    return pd.array(SEVERITY_BANDS, dtype="string").take(place)
+    return from_codes(place, SEVERITY_BANDS)

@@ -22,6 +22,7 @@ from analytics.courses.segments import (
 )
 from analytics.definitions.codes import BRACE_USES
 from analytics.definitions.foot_facts import ADHERENCES
+from analytics.intake.texts import from_codes
 
 AS_ADVISED, PARTLY, NOT = (BRACE_USES.index(use) for use in ("as_advised", "partly", "not"))
 
@@ -32,53 +33,56 @@ def derive_use(course: Course) -> Ints:
     Hours speak where no use was recorded: at least the protocol's hours of the phase are use as
     advised, none at all is no use, anything between is partly.
     """
-    hours, protocol = course.days.hours, course.protocol
-    is_full_time = course.since(course.milestones.brace) <= protocol.full_time_days
+    days, protocol = course.days, course.protocol
+    at = np.flatnonzero((days.used < 0) & ~np.isnan(days.hours))
+    hours, is_full_time = days.hours[at], course.since_brace[at] <= protocol.full_time_days
     wanted = np.where(is_full_time, protocol.full_time_hours, protocol.night_hours_least)
-    told = np.select([np.isnan(hours), hours >= wanted, hours <= 0], [-1, AS_ADVISED, NOT], PARTLY)
-    return np.where(course.days.used >= 0, course.days.used, told)
+    use = days.used.copy()
+    use[at] = np.where(hours >= wanted, AS_ADVISED, np.where(hours <= 0, NOT, PARTLY))
+    return use
 
 
-def derive_bracing(course: Course, *, departed: Ints) -> dict[str, Any]:
+def derive_bracing(course: Course, use: Ints, *, departed: Ints) -> dict[str, Any]:
     """Return the columns ``definitions.foot_facts.BRACING``, one entry per foot.
 
     Parameters
     ----------
     course
         Course of the feet.
+    use
+        Use of the brace told on each day (``derive_use``).
     departed
         Day on which each foot's follow-up ended for a stated reason, ``NEVER`` for none.
     """
-    milestones, starts = course.milestones, course.days.starts
-    use = derive_use(course)
+    milestones, by_foot = course.milestones, course.by_foot
     braced = milestones.brace < NEVER
-    told = (use >= 0) & (course.since(milestones.brace) > 0)
+    told = (use >= 0) & (course.since_brace > 0)
     advised = told & (use == AS_ADVISED)
     return {
         "brace_on": as_dates(milestones.brace),
         "days_to_brace": days_between(milestones.off, milestones.brace),
-        "n_brace_reviews": as_counts(n_true(told, starts), braced),
-        "n_brace_reviews_as_advised": as_counts(n_true(advised, starts), braced),
+        "n_brace_reviews": as_counts(n_true(told, by_foot), braced),
+        "n_brace_reviews_as_advised": as_counts(n_true(advised, by_foot), braced),
         "adherence_early": _adherence_early(course, use),
         "full_time_completed": _full_time_completed(course, use, departed=departed),
     }
 
 
-def _adherence_early(course: Course, use: Ints) -> pd.api.extensions.ExtensionArray:
+def _adherence_early(course: Course, use: Ints) -> pd.Categorical:
     """Return the use told from correction to the landmark, in one word; missing if uncorrected."""
-    protocol, starts = course.protocol, course.days.starts
-    since = course.since(course.milestones.corrected)
+    protocol, by_foot = course.protocol, course.by_foot
+    since = course.since_correction
     told = (use >= 0) & (since > 0) & (since <= protocol.landmark_days)
-    n = n_true(told, starts)
-    advised = n_true(told & (use == AS_ADVISED), starts)
-    never = n_true(told & (use == NOT), starts)
+    n = n_true(told, by_foot)
+    advised = n_true(told & (use == AS_ADVISED), by_foot)
+    never = n_true(told & (use == NOT), by_foot)
     level = np.select(
         [n == 0, advised >= protocol.as_advised_share * n, 2 * never > n],
         [ADHERENCES.index("unrecorded"), AS_ADVISED, NOT],
         PARTLY,
     )
-    level = np.where(course.milestones.is_corrected, level, len(ADHERENCES))
-    return pd.array([*ADHERENCES, pd.NA], dtype="string").take(level)
+    level = np.where(course.milestones.is_corrected, level, -1)
+    return from_codes(level, ADHERENCES)
 
 
 def _full_time_completed(course: Course, use: Ints, *, departed: Ints) -> pd.arrays.BooleanArray:
@@ -87,13 +91,13 @@ def _full_time_completed(course: Course, use: Ints, *, departed: Ints) -> pd.arr
     Missing until the window has passed, when the child left before that, and when it was seen in
     the window and nobody wrote whether the brace was used. Not seen at all is no: it is known.
     """
-    protocol, starts = course.protocol, course.days.starts
-    since = course.since(course.milestones.brace)
+    protocol, by_foot = course.protocol, course.by_foot
+    since = course.since_brace
     seen = (since >= protocol.full_time_shortest) & (since <= protocol.full_time_longest)
     # A brace fitted anew is a brace in use.
     told = np.where((use < 0) & course.days.is_brace_fitting, PARTLY, use)
-    last_use = take(told, last_index(seen & (told >= 0), starts), -1)
-    is_seen = is_any(seen, starts)
+    last_use = take(told, last_index(seen & (told >= 0), by_foot), -1)
+    is_seen = is_any(seen, by_foot)
     horizon = np.minimum(departed, course.cut_off)
     ripe = horizon >= course.milestones.brace + protocol.full_time_longest
     known = ripe & ((last_use >= 0) | ~is_seen)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from analytics.courses.baseline import derive_baseline, find_affected, look_up
+from analytics.courses.baseline import YES, derive_baseline, find_states
 from analytics.courses.bracing import derive_bracing, derive_use
 from analytics.courses.casting import derive_casting
 from analytics.courses.cohort import USES, Cohort, shrink_uses
@@ -17,14 +19,16 @@ from analytics.courses.lapses import derive_lapses
 from analytics.courses.milestones import is_after_tenotomy
 from analytics.courses.outcome import derive_good_result
 from analytics.courses.relapse import derive_relapse
-from analytics.courses.segments import Ints, as_days, segment_of
+from analytics.courses.segments import Ints, as_dates, as_days
 from analytics.courses.series import derive_series
-from analytics.definitions.codes import BRACE_USES
-from analytics.definitions.columns import EXTRA_PREFIX
+from analytics.courses.timeline import Timeline
+from analytics.definitions.codes import BRACE_USES, SIDES
+from analytics.definitions.columns import EXTRA_PREFIX, Column
 from analytics.definitions.foot_facts import FOOT
 from analytics.definitions.protocol import Protocol
 from analytics.intake.close import total_records
 from analytics.intake.records import Records
+from analytics.intake.texts import from_codes, plain_frame, plain_texts
 
 
 def build_cohort(records: Records, cut_off: date, protocol: Protocol) -> Cohort:
@@ -47,7 +51,7 @@ def build_cohort(records: Records, cut_off: date, protocol: Protocol) -> Cohort:
     """
     followed = follow_feet(records, cut_off, protocol)
     return Cohort(
-        feet=followed.feet,
+        feet=plain_frame(followed.feet),
         uses=shrink_uses(followed.uses),
         clinics=records.clinics,
         cut_off=cut_off,
@@ -58,7 +62,7 @@ def build_cohort(records: Records, cut_off: date, protocol: Protocol) -> Cohort:
 
 @dataclass(frozen=True)
 class Followed:
-    """What was found of feet: a row for each, and ``cohort.USES`` as texts."""
+    """What was found of feet: a row for each, and ``cohort.USES``; texts are coded."""
 
     feet: pd.DataFrame
     uses: pd.DataFrame
@@ -67,7 +71,8 @@ class Followed:
 def follow_feet(records: Records, cut_off: date, protocol: Protocol) -> Followed:
     """Return what was found of the feet of whole children; parameters as ``build_cohort``."""
     course = find_course(records.visits, cut_off, protocol)
-    return Followed(_derive_feet(course, records), _derive_uses(course))
+    use = derive_use(course)
+    return Followed(_derive_feet(course, records, use), _derive_uses(course.timeline, use))
 
 
 def build_visits(records: Records, cut_off: date, protocol: Protocol) -> pd.DataFrame:
@@ -89,38 +94,43 @@ def build_visits(records: Records, cut_off: date, protocol: Protocol) -> pd.Data
     course = find_course(records.visits, cut_off, protocol)
     is_after = is_after_tenotomy(course.casts, course.milestones)
     visits = derive_series(course.timeline, course.casts, is_after)
-    day_of_row = segment_of(course.timeline.row_starts, len(visits))
-    return visits.assign(use_told=_say_uses(derive_use(course)[day_of_row]))
+    told = from_codes(derive_use(course)[course.timeline.day_of_row], BRACE_USES)
+    return visits.assign(use_told=plain_texts(told))
 
 
-def _derive_uses(course: Course) -> pd.DataFrame:
-    timeline, use = course.timeline, derive_use(course)
-    told = use >= 0
-    uses = timeline.visits[["child", "side", "visited_on"]].iloc[timeline.row_starts[told]]
-    return uses.reset_index(drop=True).assign(use_told=_say_uses(use[told]))[list(USES)]
+def _derive_uses(timeline: Timeline, use: Ints) -> pd.DataFrame:
+    told = np.flatnonzero(use >= 0)
+    foot = timeline.foot[told]
+    columns = {
+        "child": timeline.children.take(timeline.child[foot]),
+        "side": from_codes(timeline.side[foot], SIDES),
+        "visited_on": as_dates(timeline.day[told]),
+        "use_told": from_codes(use[told], BRACE_USES),
+    }
+    return pd.DataFrame({name: columns[name] for name in USES}, copy=False)
 
 
-def _say_uses(use: Ints) -> pd.api.extensions.ExtensionArray:
-    # -1, not told, takes the last word: missing.
-    return pd.array([*BRACE_USES, pd.NA], dtype="string").take(use)
-
-
-def _derive_feet(course: Course, records: Records) -> pd.DataFrame:
-    baseline = derive_baseline(course, records)
+def _derive_feet(course: Course, records: Records, use: Ints) -> pd.DataFrame:
+    states = find_states(course, records.feet)
+    baseline = derive_baseline(course, records, states)
     ends = find_ends(course, records.departures)
     finished = find_end_of_bracing(course, birth=as_days(pd.Series(baseline["birth_on"])))
     facts = (
         baseline
         | derive_casting(course)
-        | derive_bracing(course, departed=ends.on)
+        | derive_bracing(course, use, departed=ends.on)
         | derive_relapse(course)
         | derive_follow_up(course, ends, finished=finished)
         | derive_lapses(course, ends, finished=finished)
         | {"good_result": derive_good_result(course, ends, finished=finished)}
     )
-    feet = pd.DataFrame({column.name: facts[column.name] for column in FOOT})
-    feet = feet.astype({column.name: column.dtype for column in FOOT})
-    carried = [name for name in records.children.columns if name.startswith(EXTRA_PREFIX)]
-    extra = look_up(records.children[["child", *carried]], feet, on=["child"])[carried]
-    affected = find_affected(course, records.feet)
-    return pd.concat([feet, extra], axis=1).loc[affected].reset_index(drop=True)
+    declared = {column.name: _of_kind(facts[column.name], column) for column in FOOT}
+    extra = {name: held for name, held in baseline.items() if name.startswith(EXTRA_PREFIX)}
+    feet = pd.DataFrame(declared | extra, copy=False)
+    affected = states[course.timeline.number] == YES
+    return feet if affected.all() else feet.loc[affected].reset_index(drop=True)
+
+
+def _of_kind(held: Any, column: Column) -> Any:
+    fits = isinstance(held, pd.Categorical) or held.dtype == column.dtype
+    return held if fits else pd.Series(held).astype(column.dtype).array

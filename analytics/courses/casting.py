@@ -19,31 +19,29 @@ from analytics.courses.segments import (
     begins,
     days_between,
     is_any,
-    segment_of,
 )
 from analytics.definitions.codes import TENOTOMY_COMPLICATIONS
 from analytics.definitions.foot_facts import SERIES_ENDS
 from analytics.definitions.milestones import CORRECTION
+from analytics.intake.texts import from_codes
 
 
 def derive_casting(course: Course) -> dict[str, Any]:
     """Return the columns ``definitions.foot_facts.CASTING``, one entry per foot."""
     milestones = course.milestones
     known, first = milestones.is_started, milestones.is_corrected_first
-    rules = pd.array([*CORRECTION.codes, pd.NA], dtype="string")
-    ends = pd.array([*SERIES_ENDS, pd.NA], dtype="string")
     after = is_after_tenotomy(course.casts, milestones)
     return (
         _count_casts(course, after)
         | _date_casts(course, after)
         | {
             "n_casting_complications": as_counts(_n_complications(course), known),
-            "series_end": ends.take(np.where(first, 0, np.where(known, 1, 2))),
+            "series_end": from_codes(np.where(first, 0, np.where(known, 1, -1)), SERIES_ENDS),
             "tenotomy_on": as_dates(milestones.tenotomy),
             "tenotomy_complication": _tenotomy_complication(course),
             "retenotomy_on": as_dates(milestones.retenotomy),
             "corrected_on": as_dates(milestones.corrected),
-            "correction_rule": rules.take(milestones.rule, allow_fill=False),
+            "correction_rule": from_codes(milestones.rule, CORRECTION.codes),
             "is_corrected": as_flags(first, known),
             "days_to_correction": days_between(milestones.started, milestones.corrected),
         }
@@ -56,7 +54,7 @@ def _count_casts(course: Course, after: Flags) -> dict[str, Any]:
     before = first & ~after
     replaced = _is_replaced(course)
     # An interval belongs to the cast that began it; the one after tenotomy stays on by design.
-    ends = first & (casts.order > 1) & ~_previous(after)
+    closed = first & (casts.order > 1) & ~_previous(after)
     on_time = (casts.gap >= protocol.cast_interval_on_time_from) & (
         casts.gap <= protocol.cast_interval_on_time_to
     )
@@ -66,9 +64,9 @@ def _count_casts(course: Course, after: Flags) -> dict[str, Any]:
         "n_casts_all": first,
         "n_casts_replaced": before & replaced,
         "n_casts_misnumbered": first & _is_misnumbered(course, replaced),
-        "n_interruptions": ends & (casts.gap > protocol.interruption_days),
-        "n_intervals": ends,
-        "n_intervals_on_time": ends & on_time,
+        "n_interruptions": closed & (casts.gap > protocol.interruption_days),
+        "n_intervals": closed,
+        "n_intervals_on_time": closed & on_time,
         "n_cast_visits": first,
         "n_cast_visits_scored": first & scored,
     }
@@ -87,8 +85,8 @@ def _previous(flags: Flags) -> Flags:
 
 
 def _is_replaced(course: Course) -> Flags:
-    replaced = course.timeline.visits["cast_replaced"].to_numpy(dtype=bool, na_value=False)
-    return replaced[course.casts.row]
+    replaced = course.timeline.pick("cast_replaced", course.casts.row)
+    return replaced.to_numpy(dtype=bool, na_value=False)
 
 
 def _is_misnumbered(course: Course, replaced: Flags) -> Flags:
@@ -97,8 +95,8 @@ def _is_misnumbered(course: Course, replaced: Flags) -> Flags:
     Counting may begin anywhere, since casts put on elsewhere are often counted along; a cast that
     replaces a broken one may keep its number.
     """
-    recorded = course.timeline.visits["cast_number"].to_numpy(dtype=float, na_value=np.nan)
-    step = np.diff(recorded[course.casts.row], prepend=np.nan)
+    recorded = course.timeline.pick("cast_number", course.casts.row)
+    step = np.diff(recorded.to_numpy(dtype=float, na_value=np.nan), prepend=np.nan)
     wrong = ~np.isnan(step) & (step != 1) & ~(replaced & (step == 0))
     return wrong & (course.casts.order > 1)
 
@@ -107,9 +105,8 @@ def _date_casts(course: Course, after: Flags) -> dict[str, Any]:
     casts, milestones = course.casts, course.milestones
     tenotomy = milestones.tenotomy
     last = _place(course, (casts.series == 1) & casts.is_last)
-    before = casts.day < tenotomy[casts.foot]
-    before &= np.append(~before[1:] | begins(casts.foot)[1:], True)[: len(before)]
-    last_before = np.where(tenotomy < NEVER, _place(course, before), NEVER)
+    before = _place(course, casts.day < tenotomy[casts.foot])
+    last_before = np.where(tenotomy < NEVER, before, NEVER)
     closing = after & ~(_previous(after) & ~begins(casts.foot))
     closed = _place(course, closing)
     return {
@@ -120,7 +117,7 @@ def _date_casts(course: Course, after: Flags) -> dict[str, Any]:
 
 
 def _place(course: Course, which: Flags) -> Ints:
-    """Return the day of the one marked cast of each foot, ``NEVER`` without one."""
+    """Return the day of the last marked cast of each foot, ``NEVER`` without one."""
     day = np.full(course.n_feet, NEVER, dtype=np.int64)
     day[course.casts.foot[which]] = course.casts.day[which]
     return day
@@ -129,15 +126,15 @@ def _place(course: Course, which: Flags) -> Ints:
 def _n_complications(course: Course) -> Ints:
     """Return how many different complications were noted on each cast day, added up by foot."""
     timeline, casts = course.timeline, course.casts
-    codes, names = pd.factorize(timeline.visits["complication"], sort=True)
-    real = np.append(np.asarray(names) != "none", False)[codes]
-    day_of_row = segment_of(timeline.row_starts, len(timeline.visits))
-    series = np.zeros(len(timeline.day), dtype=np.int64)
-    series[casts.at] = casts.series
-    counts = real & (series[day_of_row] == 1)
+    noted = timeline.column("complication")
+    is_real = np.append(noted.categories != "none", False)
+    in_series = np.zeros(len(timeline.day), dtype=bool)
+    in_series[casts.at] = casts.series == 1
+    at = np.flatnonzero(is_real[noted.codes])
+    at = at[in_series[timeline.day_of_row[at]]]
     # The same complication on two lines of one day is one complication.
-    n_names = max(len(names), 1)
-    pairs = np.unique(day_of_row[counts] * n_names + codes[counts])
+    n_names = len(is_real)
+    pairs = np.unique(timeline.day_of_row[at] * n_names + noted.codes[at])
     return np.bincount(timeline.foot[pairs // n_names], minlength=course.n_feet)
 
 
@@ -146,10 +143,9 @@ def _tenotomy_complication(course: Course) -> pd.arrays.BooleanArray:
 
     Missing when nothing, not even "none", was noted about complications in that time.
     """
-    timeline, starts = course.timeline, course.days.starts
-    noted = timeline.visits["complication"]
+    timeline = course.timeline
     since = course.since(course.milestones.tenotomy)
     near = (since >= 0) & (since <= course.protocol.tenotomy_complication_days)
-    harmed = is_any(noted.isin(TENOTOMY_COMPLICATIONS).to_numpy(bool), timeline.row_starts)
-    said = is_any(noted.notna().to_numpy(bool), timeline.row_starts)
-    return as_flags(is_any(near & harmed, starts), is_any(near & said, starts))
+    harmed = is_any(timeline.is_one("complication", *TENOTOMY_COMPLICATIONS), timeline.by_day)
+    said = is_any(~timeline.column("complication").isna(), timeline.by_day)
+    return as_flags(is_any(near & harmed, course.by_foot), is_any(near & said, course.by_foot))

@@ -11,6 +11,7 @@ import pandas as pd
 from analytics.definitions.codes import BRACE_USES, SIDES
 from analytics.definitions.protocol import Protocol
 from analytics.intake.canonical import shape_table
+from analytics.intake.texts import factorize, from_codes
 from analytics.intake.totals import Totals, no_totals
 
 #: Use of the brace as it was told: one row per foot and day on which it was.
@@ -64,10 +65,11 @@ def no_uses() -> pd.DataFrame:
 
 def shrink_uses(uses: pd.DataFrame) -> pd.DataFrame:
     """Return ``USES`` with codes in place of texts: there is a row for most visits in a brace."""
-    codes, children = pd.factorize(uses["child"], sort=True)
+    codes, children = factorize(uses["child"], sort=True)
+    seen = np.bincount(codes, minlength=len(children)) > 0
     return pd.DataFrame(
         {
-            "child": pd.Categorical.from_codes(codes, pd.Index(children.astype(object))),
+            "child": from_codes((np.cumsum(seen) - 1)[codes], children[seen]),
             "side": pd.Categorical(uses["side"], categories=SIDES),
             "visited_on": uses["visited_on"].to_numpy("datetime64[s]"),
             "use_told": pd.Categorical(uses["use_told"], categories=BRACE_USES),

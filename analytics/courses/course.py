@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from analytics.courses.days import Days, derive_days
 from analytics.courses.milestones import Milestones, find_milestones
-from analytics.courses.segments import Flags, Ints, first_day, last_day
+from analytics.courses.segments import NEVER, Flags, Ints, Segments, first_day, last_day
 from analytics.courses.series import Casts, find_casts
 from analytics.courses.stretches import find_stretches
 from analytics.courses.timeline import Timeline, build_timeline
@@ -49,7 +50,7 @@ class Course:
         """Return the number of feet seen."""
         return len(self.days.starts)
 
-    @property
+    @cached_property
     def is_cast_day(self) -> Flags:
         """Return which days had a cast, also one that only a tenotomy visit stands for."""
         is_cast = np.zeros(len(self.days.day), dtype=bool)
@@ -61,17 +62,39 @@ class Course:
         """Return the place of each foot's last day."""
         return np.append(self.days.starts[1:], len(self.days.day))[: self.n_feet] - 1
 
+    @property
+    def by_foot(self) -> Segments:
+        """Return the days as segments of feet."""
+        return self.days.by_foot
+
+    @cached_property
+    def next_day(self) -> Ints:
+        """Return the next day on which the same foot was seen, ``NEVER`` after the last."""
+        following = np.append(self.days.day[1:], NEVER)[: len(self.days.day)]
+        following[self.last_at] = NEVER
+        return following
+
+    @cached_property
+    def since_correction(self) -> Ints:
+        """Return for each day how long after correction of its foot it lies."""
+        return self.since(self.milestones.corrected)
+
+    @cached_property
+    def since_brace(self) -> Ints:
+        """Return for each day how long after the brace of its foot it lies."""
+        return self.since(self.milestones.brace)
+
     def since(self, milestone: Ints) -> Ints:
         """Return for each day how long after a milestone of its foot it lies."""
         return self.days.day - milestone[self.days.foot]
 
     def first(self, where: Flags) -> Ints:
         """Return the first day of each foot where something holds, else ``NEVER``."""
-        return first_day(self.days.day, where, self.days.starts)
+        return first_day(self.days.day, where, self.by_foot)
 
     def last(self, where: Flags) -> Ints:
         """Return the last day of each foot where something holds, else ``-NEVER``."""
-        return last_day(self.days.day, where, self.days.starts)
+        return last_day(self.days.day, where, self.by_foot)
 
 
 def find_course(visits: pd.DataFrame, cut_off: date, protocol: Protocol) -> Course:

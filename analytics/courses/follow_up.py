@@ -11,6 +11,7 @@ import pandas as pd
 from analytics.courses.course import Course
 from analytics.courses.segments import (
     NEVER,
+    Flags,
     Ints,
     as_dates,
     as_days,
@@ -19,6 +20,7 @@ from analytics.courses.segments import (
 )
 from analytics.definitions.foot_facts import PHASES, STATUSES
 from analytics.definitions.protocol import Protocol
+from analytics.intake.texts import coded_column, factorize, from_codes
 
 DAYS_IN_YEAR = 365.25
 CASTING, AFTER_TENOTOMY, BRACING, AFTER_BRACING = range(len(PHASES))
@@ -36,7 +38,11 @@ class Ends:
     """Stated end of follow-up of each foot's child; ``NEVER`` and missing where there is none."""
 
     on: Ints
-    why: pd.Series
+    why: pd.Categorical
+
+    def is_one(self, *codes: str) -> Flags:
+        """Return which ends were for one of some reasons."""
+        return np.append(self.why.categories.isin(codes), False)[self.why.codes]
 
 
 def find_ends(course: Course, departures: pd.DataFrame) -> Ends:
@@ -46,18 +52,28 @@ def find_ends(course: Course, departures: pd.DataFrame) -> Ends:
     unless the child had completed care (a later visit is a check) or died (a fault of the record,
     which intake holds back).
     """
-    left = as_days(departures["left_on"])
-    counts = (left <= course.cut_off) & ~departures["why"].isin([NO_END]).to_numpy(dtype=bool)
-    stated = departures.loc[counts, ["child", "why"]].assign(left=left[counts])
-    stated = stated.sort_values(["child", "left", "why"]).drop_duplicates("child")
-    child = course.timeline.keys["child"]
-    place = pd.Index(stated["child"]).get_indexer(pd.Index(child))
-    on = take(stated["left"].to_numpy(np.int64), place, NEVER)
-    why = pd.Series(pd.array(stated["why"], dtype="string").take(place, allow_fill=True))
-    last_seen = pd.Series(course.days.day[course.last_at])
-    child_last = last_seen.groupby(child.to_numpy()).transform("max").to_numpy(np.int64)
-    undone = (child_last > on) & ~why.isin(LASTING_ENDS).to_numpy(dtype=bool)
-    return Ends(np.where(undone, NEVER, on), why.mask(undone))
+    child = course.timeline.child
+    place = _place_ends(course, departures)[child]
+    on = take(as_days(departures["left_on"]), place, NEVER)
+    why = coded_column(departures["why"]).take(place, allow_fill=True)
+    last_seen = np.full(len(course.timeline.children), -NEVER, dtype=np.int64)
+    np.maximum.at(last_seen, child, course.days.day[course.last_at])
+    undone = (last_seen[child] > on) & ~Ends(on, why).is_one(*LASTING_ENDS)
+    known = from_codes(np.where(undone, -1, why.codes), why.categories)
+    return Ends(np.where(undone, NEVER, on), known)
+
+
+def _place_ends(course: Course, departures: pd.DataFrame) -> Ints:
+    """Return the place of each child's first stated end that is known and is one, -1 for none."""
+    left, why = as_days(departures["left_on"]), coded_column(departures["why"])
+    child = course.timeline.find_children(departures["child"])
+    counts = (left <= course.cut_off) & (child >= 0) & ~Ends(left, why).is_one(NO_END)
+    rank = factorize(pd.Series(why), sort=True)[0]
+    order = np.lexsort((rank, left, child))
+    order = order[counts[order]][::-1]
+    place = np.full(len(course.timeline.children), -1, dtype=np.int64)
+    place[child[order]] = order
+    return place
 
 
 def derive_follow_up(course: Course, ends: Ends, *, finished: Ints) -> dict[str, Any]:
@@ -76,22 +92,21 @@ def derive_follow_up(course: Course, ends: Ends, *, finished: Ints) -> dict[str,
     last_seen = days.day[course.last_at]
     phase = _find_phase(course, finished=finished)
     limit = last_seen + find_limits(course.protocol)[phase]
-    completed = ends.why.isin(["completed"]).to_numpy(dtype=bool)
     of_age = (phase >= BRACING) & (finished <= np.minimum(limit, course.cut_off))
     status = np.select(
-        [completed, ends.on < NEVER, of_age, course.cut_off > limit],
+        [ends.is_one("completed"), ends.on < NEVER, of_age, course.cut_off > limit],
         [COMPLETED, DEPARTED, COMPLETED, LOST],
         IN_CARE,
     )
-    died = ends.why.isin(["died"]).to_numpy(dtype=bool)
+    died = ends.is_one("died")
     return {
         "first_seen_on": as_dates(days.day[days.starts]),
         "last_seen_on": as_dates(last_seen),
         "departed_on": as_dates(ends.on),
-        "departure": ends.why.array,
+        "departure": ends.why,
         "died_on": as_dates(np.where(died, ends.on, NEVER)),
-        "phase": pd.array(PHASES, dtype="string").take(phase),
-        "status": pd.array(STATUSES, dtype="string").take(status),
+        "phase": from_codes(phase, PHASES),
+        "status": from_codes(status, STATUSES),
         "lost_on": as_dates(np.where(status == LOST, limit, NEVER)),
     }
 
@@ -121,7 +136,7 @@ def _find_phase(course: Course, *, finished: Ints) -> Ints:
     """
     days, milestones, last = course.days, course.milestones, course.last_at
     in_cast = course.is_cast_day[last] & ~days.is_brace_fitting[last]
-    past = is_any(days.is_brace_fitting | days.is_open_correction, days.starts)
+    past = is_any(days.is_brace_fitting | days.is_open_correction, course.by_foot)
     in_casting = in_cast | ~(milestones.is_corrected | past)
     healing = ~milestones.is_corrected & (milestones.tenotomy < NEVER)
     return np.select(

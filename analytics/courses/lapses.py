@@ -10,8 +10,8 @@ from analytics.courses.course import Course
 from analytics.courses.follow_up import BRACING, CASTING, Ends, find_limits
 from analytics.courses.segments import (
     NEVER,
-    Flags,
     Ints,
+    Segments,
     as_counts,
     as_dates,
     first_index,
@@ -45,15 +45,17 @@ def derive_lapses(course: Course, ends: Ends, *, finished: Ints) -> dict[str, An
     }
 
 
-def find_phases(course: Course) -> Ints:
-    """Return the phase of care in which each day left the foot, ``NOT_BEGUN`` before the start."""
+def find_phases(course: Course, at: Ints) -> Ints:
+    """Return the phase of care in which some days left the foot, ``NOT_BEGUN`` before the start."""
     days, milestones = course.days, course.milestones
-    in_cast = course.is_cast_day & ~days.is_brace_fitting
+    foot, day = days.foot[at], days.day[at]
+    in_cast = course.is_cast_day[at] & ~days.is_brace_fitting[at]
     settled = course.first(days.is_brace_fitting | days.is_open_correction)
-    past = (course.since(milestones.corrected) >= 0) | (days.day >= settled[days.foot])
-    healing = (course.since(milestones.corrected) < 0) & (course.since(milestones.tenotomy) >= 0)
+    corrected = course.since_correction[at] >= 0
+    past = corrected | (day >= settled[foot])
+    healing = ~corrected & (day >= milestones.tenotomy[foot])
     in_casting = in_cast | ~past
-    begun = course.since(milestones.started) >= 0
+    begun = day >= milestones.started[foot]
     return np.select(
         [~begun, healing & in_casting, in_casting], [NOT_BEGUN, CASTING + 1, CASTING], BRACING
     )
@@ -61,17 +63,20 @@ def find_phases(course: Course) -> Ints:
 
 def _find_loss(course: Course, ends: Ends, *, finished: Ints) -> dict[str, Any]:
     """Return the first day on which the limit of a phase passed, and the first visit after it."""
-    days, phase = course.days, find_phases(course)
-    limit = days.day + find_limits(course.protocol)[np.maximum(phase, 0)]
+    days, limits = course.days, find_limits(course.protocol)
+    at = np.flatnonzero(course.next_day - days.day > limits.min())
+    foot, following = days.foot[at], course.next_day[at]
+    phase = find_phases(course, at)
+    limit = days.day[at] + limits[np.maximum(phase, 0)]
     # As at the cut-off: the limit has passed when a day after it has come without a visit.
-    known_until = np.minimum(ends.on, course.cut_off)[days.foot]
-    is_lapse = (limit < np.minimum(_next_day(course), known_until)) & (phase != NOT_BEGUN)
+    known_until = np.minimum(ends.on, course.cut_off)[foot]
+    is_lapse = (limit < np.minimum(following, known_until)) & (phase != NOT_BEGUN)
     # The end of bracing by age is no loss.
-    is_lapse &= ~((phase == BRACING) & (finished[days.foot] <= limit))
-    at = first_index(is_lapse, days.starts)
+    is_lapse &= ~((phase == BRACING) & (finished[foot] <= limit))
+    first = first_index(is_lapse, Segments(foot, course.n_feet))
     return {
-        "first_lost_on": as_dates(take(limit, at, NEVER)),
-        "returned_on": as_dates(take(_next_day(course), at, NEVER)),
+        "first_lost_on": as_dates(take(limit, first, NEVER)),
+        "returned_on": as_dates(take(following, first, NEVER)),
     }
 
 
@@ -82,24 +87,20 @@ def _count_reviews(course: Course, closed: Ints) -> dict[str, Any]:
     is an extra one. Nothing falls due after relapse, an end of care or the end of bracing.
     """
     days, protocol = course.days, course.protocol
-    every, slack = protocol.review_every_days, protocol.review_tolerance
-    gap = _next_day(course) - days.day
-    open_for = closed[days.foot] - days.day
+    shortest, longest = (
+        (1 + sign * protocol.review_tolerance) * protocol.review_every_days for sign in (-1, 1)
+    )
     relapsed = course.first((days.is_relapse_noted | course.is_cast_day | days.is_operation)
-                            & (course.since(course.milestones.corrected) > 0))  # fmt: skip
-    in_brace = (course.since(course.milestones.brace) >= 0) & (days.day < relapsed[days.foot])
-    held = in_brace & (gap >= (1 - slack) * every) & (gap <= (1 + slack) * every)
-    missed = in_brace & (gap > (1 + slack) * every) & (open_for > (1 + slack) * every)
+                            & (course.since_correction > 0))  # fmt: skip
+    gap = course.next_day - days.day
+    at = np.flatnonzero((course.since_brace >= 0) & (gap >= shortest))
+    at = at[days.day[at] < relapsed[days.foot[at]]]
+    foot, gap = days.foot[at], gap[at]
+    held = gap <= longest
+    missed = ~held & (closed[foot] - days.day[at] > longest)
     braced = course.milestones.brace < NEVER
+    by_foot = Segments(foot, course.n_feet)
     return {
-        "n_reviews_due": as_counts(n_true(held | missed, days.starts), braced),
-        "n_reviews_on_time": as_counts(n_true(held, days.starts), braced),
+        "n_reviews_due": as_counts(n_true(held | missed, by_foot), braced),
+        "n_reviews_on_time": as_counts(n_true(held, by_foot), braced),
     }
-
-
-def _next_day(course: Course) -> Ints:
-    """Return the next day on which the same foot was seen, ``NEVER`` after the last."""
-    following = np.append(course.days.day[1:], NEVER)[: len(course.days.day)]
-    is_last: Flags = np.zeros(len(following), dtype=bool)
-    is_last[course.last_at] = True
-    return np.where(is_last, NEVER, following)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.courses.days import Days
-from analytics.courses.segments import NEVER, Flags, Ints, begins, first_day
+from analytics.courses.segments import NEVER, Flags, Ints, begins, first_day, take
 from analytics.courses.series import Casts
 from analytics.courses.stretches import Stretches
 from analytics.definitions.protocol import Protocol
@@ -70,7 +70,8 @@ def find_milestones(
     n_feet = len(days.starts)
     started, resumed = (_first_cast(casts, number, n_feet) for number in (1, 2))
     decisive = _find_decisive(days, stretches, started)
-    corrected = _pick(stretches.corrected, decisive)
+    last = np.where(decisive >= 0, decisive, _last_of(stretches, n_feet))
+    corrected = take(stretches.corrected, decisive, NEVER)
     tenotomy = _first(days, days.is_tenotomy & (days.day <= corrected[days.foot]))
     # A window added to "never" stays never.
     again = np.minimum(tenotomy + protocol.duplicate_tenotomy_days, NEVER)
@@ -78,10 +79,10 @@ def find_milestones(
         started=started,
         resumed=resumed,
         corrected=corrected,
-        rule=_pick(stretches.rule, decisive, missing=-1),
+        rule=take(stretches.rule, decisive, -1),
         tenotomy=tenotomy,
         retenotomy=_first(days, days.is_tenotomy & (days.day >= again[days.foot])),
-        off=_pick(stretches.off, np.where(decisive >= 0, decisive, _last_of(stretches, n_feet))),
+        off=take(stretches.off, last, NEVER),
         brace=_first(days, days.is_brace_fitting & (days.day >= corrected[days.foot])),
     )
 
@@ -104,7 +105,7 @@ def is_late_tenotomy(days: Days, milestones: Milestones, *, protocol: Protocol) 
 
 
 def _first(days: Days, where: Flags) -> Ints:
-    return first_day(days.day, where, days.starts)
+    return first_day(days.day, where, days.by_foot)
 
 
 def _first_cast(casts: Casts, series: int, n_feet: int) -> Ints:
@@ -132,11 +133,4 @@ def _last_of(stretches: Stretches, n_feet: int) -> Ints:
     last = np.flatnonzero(stretches.is_last)
     out = np.full(n_feet, -1, dtype=np.int64)
     out[stretches.foot[last]] = last
-    return out
-
-
-def _pick(values: Ints, index: Ints, missing: int = NEVER) -> Ints:
-    out = np.full(len(index), missing, dtype=np.int64)
-    found = index >= 0
-    out[found] = values[index[found]]
     return out

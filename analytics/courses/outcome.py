@@ -28,18 +28,17 @@ def derive_good_result(course: Course, ends: Ends, *, finished: Ints) -> pd.arra
     finished
         Day on which bracing ends by age, ``NEVER`` when not known.
     """
-    visits, rows = course.timeline.visits, course.timeline.row_starts
+    timeline = course.timeline
     good, bad = [], []
     for name, wanted in GOOD.items():
-        answer = visits[name]
-        good.append(is_any((answer == wanted).to_numpy(bool, na_value=False), rows))
-        bad.append(is_any((answer != wanted).to_numpy(bool, na_value=False), rows))
+        good.append(is_any(timeline.says(name, wanted), timeline.by_day))
+        bad.append(is_any(timeline.says(name, not wanted), timeline.by_day))
     any_bad, all_good = np.logical_or.reduce(bad), np.logical_and.reduce(good)
     answered = any_bad | np.logical_or.reduce(good)
-    completed = ends.why.isin(["completed"]).to_numpy(dtype=bool) & course.milestones.is_corrected
+    completed = ends.is_one("completed") & course.milestones.is_corrected
     last_seen = course.days.day[course.last_at]
     due = np.where(completed, np.minimum(finished, last_seen), finished)
-    at = first_index(answered & (course.since(due) >= 0), course.days.starts)
+    at = first_index(answered & (course.since(due) >= 0), course.by_foot)
     is_bad = take(any_bad, at, False)
     is_good = take(all_good, at, False) & ~is_bad
     return as_flags(is_good, is_good | is_bad)

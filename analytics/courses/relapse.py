@@ -16,15 +16,15 @@ from analytics.courses.segments import (
     Ints,
     as_dates,
     last_index,
-    segment_of,
 )
 from analytics.definitions.milestones import RELAPSE
+from analytics.intake.texts import from_codes
 
 
 def derive_relapse(course: Course) -> dict[str, Any]:
     """Return the columns of relapse and of operations, one entry per foot."""
     days, milestones = course.days, course.milestones
-    later = course.since(milestones.corrected) > 0
+    later = course.since_correction > 0
     tenotomy = is_late_tenotomy(days, milestones, protocol=course.protocol)
     found = {
         "noted": course.first(days.is_relapse_noted & later),
@@ -32,6 +32,8 @@ def derive_relapse(course: Course) -> dict[str, Any]:
         "procedure": course.first((days.is_relapse_procedure & later) | tenotomy),
     }
     relapse = np.minimum.reduce([found[code] for code in RELAPSE.codes])
+    risen = _is_risen(course, days.pirani, by=course.protocol.relapse_pirani_rise)
+    risen |= _is_risen(course, days.dimeglio, by=course.protocol.relapse_dimeglio_rise)
     operation = np.minimum(course.first(days.is_operation | tenotomy), milestones.retenotomy)
     return {
         "relapse_on": as_dates(relapse),
@@ -40,7 +42,7 @@ def derive_relapse(course: Course) -> dict[str, Any]:
         "relapse_noted_on": as_dates(found["noted"]),
         "relapse_treated_on": as_dates(np.minimum(found["recast"], found["procedure"])),
         "recast_on": as_dates(found["recast"]),
-        "score_rise_on": as_dates(course.first(later & _is_risen(course))),
+        "score_rise_on": as_dates(course.first(later & risen)),
         "transfer_on": as_dates(course.first(days.is_transfer)),
         "release_on": as_dates(course.first(days.is_release)),
         "operation_on": as_dates(operation),
@@ -56,31 +58,24 @@ def _last_free(course: Course, relapse: Ints) -> Ints:
     return course.last(corrected & (course.since(relapse) < 0))
 
 
-def _name_rule(found: dict[str, Ints], relapse: Ints) -> pd.api.extensions.ExtensionArray:
+def _name_rule(found: dict[str, Ints], relapse: Ints) -> pd.Categorical:
     """Return the first rule, in the order of preference, that found the day of relapse."""
     table = np.stack([found[code] == relapse for code in RELAPSE.codes])
-    place = np.where(relapse < NEVER, np.argmax(table, axis=0), len(RELAPSE.codes))
-    return pd.array([*RELAPSE.codes, pd.NA], dtype="string").take(place)
+    return from_codes(np.where(relapse < NEVER, np.argmax(table, axis=0), -1), RELAPSE.codes)
 
 
-def _is_risen(course: Course) -> Flags:
-    """Return days on which either score lies the protocol's rise above its lowest since casting.
+def _is_risen(course: Course, score: Floats, *, by: float) -> Flags:
+    """Return days on which a score lies that much above its lowest since casting.
 
     The last score at or before correction begins the comparison.
     """
-    days, protocol = course.days, course.protocol
-    pirani = days.pirani - _lowest_since_correction(course, days.pirani)
-    dimeglio = days.dimeglio - _lowest_since_correction(course, days.dimeglio)
-    # A day without a score compares as not risen.
-    return (pirani >= protocol.relapse_pirani_rise) | (dimeglio >= protocol.relapse_dimeglio_rise)
-
-
-def _lowest_since_correction(course: Course, score: Floats) -> Floats:
-    """Return the lowest score up to each day, from the last one at or before correction on."""
-    starts, n_days = course.days.starts, len(score)
-    known = ~np.isnan(score)
-    before = known & (course.since(course.milestones.corrected) <= 0)
-    since = last_index(before, starts)[segment_of(starts, n_days)]
-    counts = known & (np.arange(n_days) >= since)
-    lowest = pd.Series(np.where(counts, score, np.nan)).groupby(course.days.foot).cummin()
-    return lowest.to_numpy()
+    days = course.days
+    before = ~np.isnan(score)
+    at = np.flatnonzero(before)
+    before[at] = course.since_correction[at] <= 0
+    at = at[at >= last_index(before, course.by_foot)[days.foot[at]]]
+    # Complex numbers are compared by the first part: the lowest of a foot ends with its days.
+    lowest = np.minimum.accumulate(-days.foot[at] + 1j * score[at]).imag
+    risen = np.zeros(len(score), dtype=bool)
+    risen[at] = score[at] - lowest >= by
+    return risen

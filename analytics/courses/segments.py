@@ -1,6 +1,11 @@
-"""Sums, firsts and lasts over consecutive segments of sorted arrays."""
+"""Sums, firsts and lasts over segments of arrays, and days as columns of a table.
+
+What holds somewhere holds in few rows, as a rule, so that only these are looked at.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -15,6 +20,14 @@ Flags = NDArray[np.bool_]
 NEVER = 10**9
 
 
+@dataclass(frozen=True)
+class Segments:
+    """Consecutive rows that belong together: the number of each row's segment, and how many."""
+
+    of: Ints
+    n: int
+
+
 def begins(*keys: NDArray) -> Flags:
     """Return where any of some sorted keys differs from the row before; true at the first row."""
     changed = np.zeros(len(keys[0]), dtype=bool)
@@ -24,62 +37,70 @@ def begins(*keys: NDArray) -> Flags:
     return changed
 
 
-def first_day(day: Ints, where: Flags, starts: Ints) -> Ints:
-    """Return the earliest day of each segment where something holds, else ``NEVER``."""
-    return np.minimum.reduceat(np.where(where, day, NEVER), starts)
+def ends(key: NDArray) -> Flags:
+    """Return where a sorted key differs from the row after; true at the last row."""
+    return np.append(begins(key)[1:], True)[: len(key)]
 
 
-def last_day(day: Ints, where: Flags, starts: Ints) -> Ints:
-    """Return the latest day of each segment where something holds, else ``-NEVER``."""
-    return np.maximum.reduceat(np.where(where, day, -NEVER), starts)
+def first_day(day: Ints, where: Flags, segments: Segments) -> Ints:
+    """Return the first day of each segment, in order, where something holds, else ``NEVER``."""
+    return take(day, first_index(where, segments), NEVER)
 
 
-def n_true(where: Flags, starts: Ints) -> Ints:
+def last_day(day: Ints, where: Flags, segments: Segments) -> Ints:
+    """Return the last day of each segment, in order, where something holds, else ``-NEVER``."""
+    return take(day, last_index(where, segments), -NEVER)
+
+
+def n_true(where: Flags, segments: Segments) -> Ints:
     """Return how often something holds in each segment."""
-    return np.add.reduceat(where.astype(np.int64), starts)
+    return np.bincount(segments.of[np.flatnonzero(where)], minlength=segments.n)
 
 
-def is_any(where: Flags, starts: Ints) -> Flags:
+def is_any(where: Flags, segments: Segments) -> Flags:
     """Return whether something holds anywhere in each segment."""
-    return np.logical_or.reduceat(where, starts)
+    found = np.zeros(segments.n, dtype=bool)
+    found[segments.of[np.flatnonzero(where)]] = True
+    return found
 
 
-def first_index(where: Flags, starts: Ints) -> Ints:
+def first_index(where: Flags, segments: Segments) -> Ints:
     """Return the first row of each segment where something holds, else -1."""
-    index = np.where(where, np.arange(len(where)), NEVER)
-    found = np.minimum.reduceat(index, starts)
-    return np.where(found < NEVER, found, -1)
+    # Of several rows of a segment the one that is put last stays.
+    at = np.flatnonzero(where)[::-1]
+    found = np.full(segments.n, -1, dtype=np.int64)
+    found[segments.of[at]] = at
+    return found
 
 
-def last_index(where: Flags, starts: Ints) -> Ints:
+def last_index(where: Flags, segments: Segments) -> Ints:
     """Return the last row of each segment where something holds, else -1."""
-    return np.maximum.reduceat(np.where(where, np.arange(len(where)), -1), starts)
+    at = np.flatnonzero(where)
+    found = np.full(segments.n, -1, dtype=np.int64)
+    found[segments.of[at]] = at
+    return found
 
 
-def latest_index(where: Flags, floor: Ints) -> Ints:
-    """Return for each row the last row up to it where something holds, not before ``floor``."""
-    index = np.maximum.accumulate(np.where(where, np.arange(len(where)), -1))
-    return np.where(index >= floor, index, -1)
-
-
-def segment_of(starts: Ints, n_rows: int) -> Ints:
-    """Return the number of the segment of each row."""
-    lengths = np.diff(np.append(starts, n_rows))
-    return np.repeat(np.arange(len(starts)), lengths)
+def latest_index(where: Flags, segments: Segments, at: Ints) -> Ints:
+    """Return for some rows the last row of their segment up to each where it holds, else -1."""
+    found = np.append(np.flatnonzero(where), -1)[np.cumsum(where)[at] - 1]
+    return np.where(segments.of[found] == segments.of[at], found, -1)
 
 
 def take(values: NDArray, index: Ints, missing: object) -> NDArray:
     """Return values at an index, and a stand-in where the index is -1."""
     out = np.full(len(index), missing, dtype=values.dtype)
-    found = index >= 0
+    found = np.flatnonzero(index >= 0)
     out[found] = values[index[found]]
     return out
 
 
 def as_days(dates: pd.Series) -> Ints:
     """Return days since 1970-01-01; a missing date becomes ``NEVER``."""
-    days = dates.to_numpy(dtype="datetime64[D]").astype(np.int64)
-    return np.where(dates.isna().to_numpy(dtype=bool), NEVER, days)
+    held = dates.to_numpy(dtype="datetime64[D]")
+    days = held.astype(np.int64)
+    missing = np.isnat(held)
+    return np.where(missing, NEVER, days) if missing.any() else days
 
 
 def as_dates(days: Ints) -> NDArray[np.datetime64]:

@@ -15,8 +15,7 @@ from analytics.courses.segments import (
     as_counts,
     as_flags,
     begins,
-    latest_index,
-    segment_of,
+    ends,
 )
 from analytics.courses.stretches import Stretches
 from analytics.courses.timeline import Timeline
@@ -69,15 +68,14 @@ def find_casts(
     foot, day, of = days.foot[at], days.day[at], course[at]
     is_first = begins(foot, of)
     starts = np.flatnonzero(is_first)
-    place = segment_of(starts, len(at))
-    order = np.arange(len(at)) - starts[place] + 1
+    n_series = np.cumsum(is_first)
+    order = np.arange(len(at)) - starts[n_series - 1] + 1
     gap = np.where(is_first, 0, np.diff(day, prepend=0))
     is_foot_start = begins(foot)
-    n_series = np.cumsum(is_first)
-    before = (n_series - 1)[np.flatnonzero(is_foot_start)]
+    before = (n_series - 1)[is_foot_start]
     series = n_series - before[np.cumsum(is_foot_start) - 1]
-    is_last = np.append(is_first[1:], True)[: len(at)]
-    return Casts(at, foot, day, _find_rows(timeline, at), series, order, is_last, gap)
+    row = _find_rows(timeline)[at]
+    return Casts(at, foot, day, row, series, order, ends(n_series), gap)
 
 
 def _number_courses(days: Days, stretches: Stretches, protocol: Protocol) -> Ints:
@@ -89,19 +87,14 @@ def _number_courses(days: Days, stretches: Stretches, protocol: Protocol) -> Int
     long = stretches.until - stretches.day > protocol.new_series_days
     breaks = np.ones(len(stretches.foot), dtype=bool)
     breaks[1:] = stretches.is_last[:-1] | closed[:-1] | long[:-1]
-    step = np.zeros(len(days.day), dtype=np.int64)
-    step[stretches.at] = breaks
-    floor = days.starts[segment_of(days.starts, len(days.day))]
-    treated = days.is_cast | days.is_tenotomy
-    return np.where(latest_index(treated, floor) >= 0, np.cumsum(step), -1)
+    return np.append(np.cumsum(breaks), -1)[stretches.of]
 
 
 def _is_braced(days: Days, stretches: Stretches) -> Flags:
-    # The 0 at the end is what came before the first day: place -1.
-    fitted = np.append(np.cumsum(days.is_brace_fitting), 0)
-    before = fitted[stretches.at - 1]
-    ends = np.append(stretches.at[1:], len(days.day))[: len(stretches.at)]
-    return ~stretches.is_last & (fitted[ends - 1] > before)
+    of = stretches.of[np.flatnonzero(days.is_brace_fitting)]
+    is_braced = np.zeros(len(stretches.at), dtype=bool)
+    is_braced[of[of >= 0]] = True
+    return is_braced & ~stretches.is_last
 
 
 def _is_carried(days: Days, course: Ints, protocol: Protocol) -> Flags:
@@ -127,13 +120,13 @@ def _is_carried(days: Days, course: Ints, protocol: Protocol) -> Flags:
     return carried
 
 
-def _find_rows(timeline: Timeline, at: Ints) -> Ints:
-    """Return the visit that stands for each cast: the cast visit, else the tenotomy visit."""
-    purpose = timeline.visits["purpose"]
-    rank = np.where(purpose.isin(["cast"]), 0, np.where(purpose.isin(["tenotomy"]), 1, 2))
-    n_rows = len(rank)
-    best = np.minimum.reduceat(rank * n_rows + np.arange(n_rows), timeline.row_starts)
-    return (best % max(n_rows, 1))[at]
+def _find_rows(timeline: Timeline) -> Ints:
+    """Return the visit that stands for each day: a cast, else a tenotomy, else the first."""
+    row = timeline.row_starts.copy()
+    for purpose in ("tenotomy", "cast"):
+        at = np.flatnonzero(timeline.is_one("purpose", purpose))[::-1]
+        row[timeline.day_of_row[at]] = at
+    return row
 
 
 def derive_series(timeline: Timeline, casts: Casts, is_after: Flags) -> pd.DataFrame:
@@ -154,14 +147,14 @@ def derive_series(timeline: Timeline, casts: Casts, is_after: Flags) -> pd.DataF
         The same rows with ``series``, ``cast_order`` (place in the series by the dates) and
         ``is_after_tenotomy``; missing for visits that are no cast.
     """
-    n = len(timeline.visits)
+    n = len(timeline.day_of_row)
     known = np.zeros(n, dtype=bool)
     known[casts.row] = True
     columns = {"series": casts.series, "cast_order": casts.order, "is_after_tenotomy": is_after}
     wide = {name: np.zeros(n, dtype=np.int64) for name in columns}
     for name, values in columns.items():
         wide[name][casts.row] = values
-    return timeline.visits.assign(
+    return timeline.show_visits().assign(
         series=as_counts(wide["series"], known),
         cast_order=as_counts(wide["cast_order"], known),
         is_after_tenotomy=as_flags(wide["is_after_tenotomy"] > 0, known),

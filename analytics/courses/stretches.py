@@ -17,10 +17,10 @@ from analytics.courses.segments import (
     NEVER,
     Flags,
     Ints,
-    begins,
+    Segments,
+    ends,
     first_day,
     latest_index,
-    segment_of,
 )
 from analytics.definitions.milestones import CORRECTION
 from analytics.definitions.protocol import Protocol
@@ -36,6 +36,8 @@ class Stretches:
         Foot of each stretch.
     at
         Its first day, as a place in ``Days``.
+    of
+        Stretch of each of ``Days``, -1 before the first treatment of a foot.
     day
         That day: a cast or a tenotomy.
     until
@@ -53,6 +55,7 @@ class Stretches:
 
     foot: Ints
     at: Ints
+    of: Ints
     day: Ints
     until: Ints
     is_last: Flags
@@ -66,9 +69,13 @@ class _Course:
     """Days from the first treatment of each foot on, cut into stretches."""
 
     index: Ints
-    starts: Ints
-    segment: Ints
+    stretch: Segments
     day: Ints
+    begun: Ints
+
+    def first(self, where: Flags) -> Ints:
+        """Return the first day of each stretch where something holds, else ``NEVER``."""
+        return first_day(self.day, where, self.stretch)
 
 
 def find_stretches(days: Days, *, cut_off: date, protocol: Protocol) -> Stretches:
@@ -83,29 +90,36 @@ def find_stretches(days: Days, *, cut_off: date, protocol: Protocol) -> Stretche
     protocol
         Windows in force.
     """
-    treated = days.is_cast | days.is_tenotomy
-    floor = days.starts[segment_of(days.starts, len(days.day))]
-    index = np.flatnonzero(latest_index(treated, floor) >= 0)
-    starts = np.flatnonzero(treated[index])
-    course = _Course(index, starts, segment_of(starts, len(index)), days.day[index])
-    at = index[starts]
+    at = np.flatnonzero(days.is_cast | days.is_tenotomy)
     foot, day = days.foot[at], days.day[at]
-    is_last = np.append(begins(foot)[1:], True)[: len(foot)]
+    of = _number_days(days, at)
+    index = np.flatnonzero(of >= 0)
+    course = _Course(index, Segments(of[index], len(at)), days.day[index], day)
+    is_last = ends(foot)
     until = np.where(is_last, np.datetime64(cut_off, "D").astype(np.int64), np.roll(day, -1))
-    healing = _is_after_tenotomy(days, at, floor=floor, protocol=protocol)
-    brace = first_day(course.day, days.is_brace_fitting[index], starts)
-    opened = first_day(course.day, days.is_open_correction[index], starts)
+    healing = _is_after_tenotomy(days, at, protocol=protocol)
+    brace = course.first(days.is_brace_fitting[index])
+    opened = course.first(days.is_open_correction[index])
     off = _find_off(course, brace, healing=healing, protocol=protocol)
     held = np.where(healing, off, day)
     evidence = _find_evidence(days, course, off=held, brace=brace, opened=opened)
     wait = protocol.interruption_days
     corrected, rule = _decide(_confirm(evidence, until=np.minimum(until, opened), wait=wait))
-    return Stretches(foot, at, day, until, is_last, off, corrected, rule)
+    return Stretches(foot, at, of, day, until, is_last, off, corrected, rule)
 
 
-def _is_after_tenotomy(days: Days, at: Ints, *, floor: Ints, protocol: Protocol) -> Flags:
+def _number_days(days: Days, at: Ints) -> Ints:
+    """Return the stretch of each day, of which ``at`` holds the first ones."""
+    begun = np.zeros(len(days.day), dtype=np.int64)
+    begun[at] = 1
+    of = np.cumsum(begun) - 1
+    foot = np.append(days.foot[at], -1)[of]
+    return np.where(foot == days.foot, of, -1)
+
+
+def _is_after_tenotomy(days: Days, at: Ints, *, protocol: Protocol) -> Flags:
     """Return whether a stretch begins with the cast, or the day, of a tenotomy that still heals."""
-    tenotomy = latest_index(days.is_tenotomy, floor)[at]
+    tenotomy = latest_index(days.is_tenotomy, days.by_foot, at)
     since = days.day[at] - days.day[np.maximum(tenotomy, 0)]
     return (tenotomy >= 0) & (since <= protocol.new_series_days)
 
@@ -113,9 +127,8 @@ def _is_after_tenotomy(days: Days, at: Ints, *, floor: Ints, protocol: Protocol)
 def _find_off(course: _Course, brace: Ints, *, healing: Flags, protocol: Protocol) -> Ints:
     # A visit a few days after a tenotomy looks at the cast; it does not take it off.
     held = np.where(healing, protocol.final_cast_shortest, 1)
-    begun = course.day[course.starts]
-    late = course.day >= (begun + held)[course.segment]
-    return np.minimum(first_day(course.day, late, course.starts), brace)
+    late = course.day >= (course.begun + held)[course.stretch.of]
+    return np.minimum(course.first(late), brace)
 
 
 def _find_evidence(
@@ -126,14 +139,14 @@ def _find_evidence(
     What is recorded on the day of the last cast counts (``in_cast``); an examination on
     that day does not, because it speaks of the foot for which a further cast was thought needed.
     """
-    begun = course.day[course.starts]
-    out = course.day > begun[course.segment]
+    begun = course.begun
+    out = course.day > begun[course.stretch.of]
     recorded = days.is_recorded_corrected[course.index]
-    examined = days.is_examined_corrected[course.index] & (course.day >= off[course.segment])
+    examined = days.is_examined_corrected[course.index] & (course.day >= off[course.stretch.of])
     found = {
-        "in_cast": first_day(course.day, recorded & ~out, course.starts),
-        "recorded": first_day(course.day, recorded & out, course.starts),
-        "examination": first_day(course.day, examined & out, course.starts),
+        "in_cast": course.first(recorded & ~out),
+        "recorded": course.first(recorded & out),
+        "examination": course.first(examined & out),
         "brace_fitting": brace,
     }
     for name in ("in_cast", "recorded"):

@@ -15,6 +15,7 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.intake.frames import from_arrow, read_frame, read_table, to_arrow
+from analytics.intake.texts import plain_frame
 
 
 class Kept(Protocol):
@@ -36,7 +37,7 @@ class Held:
     def read(self, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
         """Return a frame, or some of its columns."""
         frame = self.frames[name]
-        return frame if columns is None else frame[list(columns)]
+        return plain_frame(frame if columns is None else frame[list(columns)])
 
     def read_table(self, name: str, columns: Sequence[str] | None = None) -> pa.Table:
         """Return a frame, or some of its columns, as an Arrow table."""

@@ -53,6 +53,12 @@ def categorise(values: Sequence[object] | np.ndarray) -> pd.Categorical:
     return from_codes(*pd.factorize(held))
 
 
+def coded_column(column: pd.Series) -> pd.Categorical:
+    """Return a column of texts, coded or not, as codes."""
+    held = column.array
+    return held if isinstance(held, pd.Categorical) else categorise(np.asarray(held, dtype=object))
+
+
 def repeat_text(text: str | None, n: int) -> pd.Categorical:
     """Return one text, or none, for each of ``n`` rows."""
     code = -1 if text is None else 0
