@@ -113,11 +113,12 @@ def answer(context: Context, told: Terms, each: Each) -> Result:
     try:
         if not len(told.terms):
             raise NotEstimableError("constant_covariate", n_rows=told.n_rows)
-        fit = solve_over(each, LOG_LINEAR, n_columns, exchangeable=True)
+        fit = _solve(each, told, n_columns)
     except NotEstimableError as reason:
         empty = lay_out(told.terms, told.events, _no_figures(len(told.terms)))
         return Result(EFFECTS, empty, replace(context, notes=(*context.notes, why_not(reason))))
-    frame = lay_out(told.terms, told.events, _ratios(fit).iloc[1:])
+    figures = _ratios(fit).reindex(range(n_columns)).iloc[1:]
+    frame = lay_out(told.terms, told.events, figures)
     bends = _linearity(each, told)
     notes = (*context.notes, *_notes(fit), bends, *_left_out(told.constants))
     return Result(EFFECTS, frame, replace(context, notes=notes))
@@ -242,13 +243,20 @@ def _notes(fit: MarginalFit) -> tuple[Phrase, ...]:
     return (*notes, Phrase("note.few_children")) if fit.has_few_clusters else notes
 
 
+def _solve(each: Each, told: Terms, n_columns: int) -> MarginalFit:
+    """Return the fit without the last terms where these are one factor that is not shown."""
+    hidden = told.terms[~told.terms["is_shown"]]
+    last = hidden[hidden["term"].eq(told.terms["term"].iloc[-1])]
+    return solve_over(each, LOG_LINEAR, n_columns, exchangeable=True, n_absorbed=len(last))
+
+
 def _linearity(each: Each, told: Terms) -> Phrase:
     """Say whether a straight line on the log scale is enough; the score is the first column."""
     try:
         knots = knots_of(np.repeat(*told.first))
         n_curve = len(knots) - 1
         bent, n_columns = derive(each, _bend_first, knots), len(told.terms) + n_curve
-        fit = solve_over(bent, LOG_LINEAR, n_columns, exchangeable=True)
+        fit = _solve(bent, told, n_columns)
         test = wald_test(fit, np.arange(2, 1 + n_curve))
     except NotEstimableError as reason:
         return why_not(reason)

@@ -16,6 +16,7 @@ from scipy import stats
 
 from analytics.errors import NotEstimableError
 from analytics.stats.blocks import Each, in_one_block
+from analytics.stats.bordered import Adder
 from analytics.stats.few_clusters import unshrunken_scores
 from analytics.stats.links import Mean
 from analytics.stats.marginal_block import Problem, as_block
@@ -43,7 +44,7 @@ FAR_OUT = 12.0  # |linear predictor| that only separation reaches on a logit or 
 
 @dataclass(frozen=True)
 class MarginalFit:
-    """A fitted mean; p coefficients, covariances p by p.
+    """A fitted mean; p coefficients, covariances p by p, without the ``n_absorbed`` last columns.
 
     ``covariance`` is the cluster-robust one: ``sandwich`` times C/(C-1) (n-1)/(n-p), or with
     fewer than 50 clusters the one corrected for leverage (Mancl & DeRouen 2001);
@@ -62,6 +63,7 @@ class MarginalFit:
     correlation: float
     n: int
     n_clusters: int
+    n_absorbed: int = 0
 
     @property
     def has_few_clusters(self) -> bool:
@@ -71,7 +73,7 @@ class MarginalFit:
     @property
     def degrees(self) -> int:
         """Degrees of freedom of the t used for intervals: clusters less coefficients."""
-        return max(self.n_clusters - self.coefficients.size, 1)
+        return max(self.n_clusters - self.coefficients.size - self.n_absorbed, 1)
 
 
 def coefficient_interval(fit: MarginalFit, *, level: float = 0.95) -> Interval:
@@ -103,7 +105,9 @@ def prepare(
         raise NotEstimableError("missing_values", n_rows=n_bad)
     if wrong := int(((y < 0) | (y > mean.highest)).sum()):
         raise NotEstimableError("outcome_out_of_range", n_rows=wrong)
-    look = (y.size, x.T @ x, float(y.min(initial=np.inf)), float(y.max(initial=-np.inf)))
+    gram = Adder(x.shape[1], 0)
+    gram.add(x.T @ x, None)
+    look = (y.size, gram.total(), float(y.min(initial=np.inf)), float(y.max(initial=-np.inf)))
     check_information(mean, *look)
     code = np.arange(y.size) if cluster is None else pd.factorize(pd.Series(cluster))[0]
     if (code < 0).any():
@@ -124,7 +128,9 @@ def solve(problem: Problem, *, exchangeable: bool) -> MarginalFit:
     )
 
 
-def solve_over(each: Each, mean: Mean, n_columns: int, *, exchangeable: bool) -> MarginalFit:
+def solve_over(
+    each: Each, mean: Mean, n_columns: int, *, exchangeable: bool, n_absorbed: int = 0
+) -> MarginalFit:
     """Solve the estimating equations of rows in blocks.
 
     Independent rows first (Fisher scoring), then, when asked and when clusters have more than
@@ -142,13 +148,15 @@ def solve_over(each: Each, mean: Mean, n_columns: int, *, exchangeable: bool) ->
         Columns p of the design, over all blocks.
     exchangeable
         Weigh rows by a common correlation within clusters.
+    n_absorbed
+        How many of the last columns are only adjusted for: levels of one factor.
 
     Raises
     ------
     NotEstimableError
         As :func:`analytics.stats.counts.log_linear`.
     """
-    known = gather_facts(each, n_columns)
+    known = gather_facts(each, n_columns, n_absorbed)
     check_information(mean, known.n, known.gram, known.lowest, known.highest)
     if known.n_clusters < 2:
         raise NotEstimableError("one_cluster", n_clusters=known.n_clusters, n_rows=known.n)
@@ -158,17 +166,19 @@ def solve_over(each: Each, mean: Mean, n_columns: int, *, exchangeable: bool) ->
     plain = sums
     if exchangeable and known.sizes.max() > 1:
         beta, alpha, sums = _iterate(asked, beta, exchangeable=True)
-    n, p, n_clusters = known.n, n_columns, known.n_clusters
-    bread = np.linalg.inv(weigh(sums, alpha)[0])
-    sandwich = bread @ add_products(each, beta, alpha, n_columns) @ bread
+    n, p, q, n_clusters = known.n, n_columns, n_columns - n_absorbed, known.n_clusters
+    information, _ = weigh(sums, alpha)
+    bread = information.inverse_lead()
+    sandwich = add_products(each, beta, alpha, bread)
     robust = n_clusters / (n_clusters - 1) * (n - 1) / (n - p) * sandwich
     if n_clusters < LEVERAGE_BELOW:
-        freed = unshrunken_scores(*list_scores(each, beta, alpha, n_columns), bread)
-        robust = bread @ (freed.T @ freed) @ bread
+        scores = list_scores(each, beta, alpha, n_columns)
+        freed = unshrunken_scores(*scores, np.linalg.inv(information.dense())) @ bread.T
+        robust = freed.T @ freed
     dispersion = sums.squares / (n - p)
     return MarginalFit(
-        mean, beta, robust, sandwich, dispersion * bread,
-        np.linalg.inv(plain.information), dispersion, alpha, n, n_clusters,
+        mean, beta[:q], robust, sandwich, dispersion * bread[:, :q],
+        plain.information.inverse_lead()[:, :q], dispersion, alpha, n, n_clusters, n_absorbed,
     )  # fmt: skip
 
 
@@ -186,7 +196,7 @@ class _Asked:
 
 def _start(asked: _Asked) -> Floats:
     known = asked.known
-    return np.linalg.solve(known.gram, project_middle(asked.each, known))
+    return known.gram.solve(project_middle(asked.each, known))
 
 
 def _iterate(asked: _Asked, beta: Floats, *, exchangeable: bool) -> tuple[Floats, float, Sums]:
@@ -200,7 +210,7 @@ def _iterate(asked: _Asked, beta: Floats, *, exchangeable: bool) -> tuple[Floats
             alpha = find_correlation(sums, asked.known)
         information, score = weigh(sums, alpha)
         try:
-            step = np.linalg.solve(information, score)
+            step = information.solve(score)
         except np.linalg.LinAlgError:
             break
         # A step back over the last one overshoots: with a link that is not canonical, for ever.

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from analytics.errors import NotEstimableError
 from analytics.stats.blocks import Each, add_by_key
+from analytics.stats.bordered import Adder, Bordered, less
 from analytics.stats.links import Mean
 from analytics.stats.marginal_block import (
     Problem,
@@ -33,7 +34,7 @@ class Facts:
     total: float
     lowest: float
     highest: float
-    gram: Floats
+    gram: Bordered
     sizes: Floats
     n_alike: Floats
 
@@ -52,24 +53,26 @@ class Sums:
     summed z and r, and squares of summed r. They are all that is needed at any correlation.
     """
 
-    information: Floats
+    information: Bordered
     score: Floats
     squares: float
     sizes: Floats
-    z_products: Floats
+    z_products: tuple[Bordered, ...]
     zr_products: Floats
     r_squares: Floats
 
 
-def check_information(mean: Mean, n: int, gram: Floats, lowest: float, highest: float) -> None:
+def check_information(mean: Mean, n: int, gram: Bordered, lowest: float, highest: float) -> None:
     """Refuse rows too few for their columns, columns that say the same, outcomes all alike."""
-    p = len(gram)
+    p, q = len(gram), len(gram.lead)
     if n <= p:
         raise NotEstimableError("too_few_rows", n_rows=n, n_coefficients=p)
-    length = np.sqrt(np.diag(gram))
+    length = np.sqrt(gram.diagonal)
     if (length == 0).any():
         raise NotEstimableError("constant_column", column=int(np.argmin(length)))
-    rank = int((np.linalg.eigvalsh(gram / np.outer(length, length)) > 1e-11).sum())
+    # A row has one level of a factor at most, so the others say nothing of each other.
+    own = gram.reduced() / np.outer(length[:q], length[:q])
+    rank = p - q + int((np.linalg.eigvalsh(own) > 1e-11).sum())
     if rank < p:
         raise NotEstimableError("collinear_design", rank=rank, n_coefficients=p)
     if highest == 0:
@@ -78,18 +81,18 @@ def check_information(mean: Mean, n: int, gram: Floats, lowest: float, highest: 
         raise NotEstimableError("all_events", n_rows=n)
 
 
-def gather_facts(each: Each, n_columns: int) -> Facts:
+def gather_facts(each: Each, n_columns: int, n_absorbed: int) -> Facts:
     """Return what is known of the rows of all blocks; without any block, no rows."""
-    gram, n, total = np.zeros((n_columns, n_columns)), 0, 0.0
+    gram, n, total = Adder(n_columns, n_absorbed), 0, 0.0
     lowest, highest = np.inf, -np.inf
     keys, alike = [np.empty(0)], [np.empty(0)]
-    for block, columns in each(_gather):
-        n, total = n + block.n, total + block.total
-        lowest, highest = min(lowest, block.lowest), max(highest, block.highest)
-        _scatter(gram, block.gram, columns)
-        keys.append(block.sizes)
-        alike.append(block.n_alike)
-    return Facts(n, total, lowest, highest, gram, *add_by_key(keys, alike))
+    for found, columns in each(_gather):
+        n, total = n + found.n, total + found.total
+        lowest, highest = min(lowest, found.lowest), max(highest, found.highest)
+        gram.add(found.gram, columns)
+        keys.append(found.sizes)
+        alike.append(found.n_alike)
+    return Facts(n, total, lowest, highest, gram.total(), *add_by_key(keys, alike))
 
 
 def project_middle(each: Each, known: Facts) -> Floats:
@@ -103,26 +106,22 @@ def project_middle(each: Each, known: Facts) -> Floats:
 def add_sums(each: Each, beta: Floats, known: Facts, *, paired: bool) -> Sums:
     """Return the sums of all blocks at given coefficients; of clusters only where ``paired``."""
     p, sizes = len(beta), known.sizes if paired else known.sizes[:0]
-    total = Sums(
-        np.zeros((p, p)), np.zeros(p), 0.0, sizes,
-        np.zeros((len(sizes), p, p)), np.zeros((len(sizes), p)), np.zeros(len(sizes)),
-    )  # fmt: skip
-    squares = 0.0
-    for part, columns in each(_add, beta, sizes):
-        squares += part.squares
-        _scatter(total.information, part.information, columns)
-        _scatter(total.score, part.score, columns)
-        for at in range(len(sizes)):
-            _scatter(total.z_products[at], part.z_products[at], columns)
-            _scatter(total.zr_products[at], part.zr_products[at], columns)
-        total.r_squares[:] += part.r_squares
-    return Sums(
-        total.information, total.score, squares, sizes,
-        total.z_products, total.zr_products, total.r_squares,
-    )  # fmt: skip
+    information, *products = (Adder(p, len(known.gram.side)) for _ in range(1 + len(sizes)))
+    score, zr_products = np.zeros(p), np.zeros((len(sizes), p))
+    squares, r_squares = 0.0, np.zeros(len(sizes))
+    for found, columns in each(_add, beta, sizes):
+        information.add(found.information, columns)
+        _scatter(score, found.score, columns)
+        squares += found.squares
+        for at, adder in enumerate(products):
+            adder.add(found.z_products[at], columns)
+            _scatter(zr_products[at], found.zr_products[at], columns)
+        r_squares += found.r_squares
+    of_sizes = tuple(adder.total() for adder in products)
+    return Sums(information.total(), score, squares, sizes, of_sizes, zr_products, r_squares)
 
 
-def weigh(sums: Sums, alpha: float) -> tuple[Floats, Floats]:
+def weigh(sums: Sums, alpha: float) -> tuple[Bordered, Floats]:
     """Return information and score; the inverse of the correlation is known in closed form.
 
     For a cluster of m rows it is (I - k J) / (1 - alpha) with k = alpha / (1 + (m - 1) alpha).
@@ -130,9 +129,8 @@ def weigh(sums: Sums, alpha: float) -> tuple[Floats, Floats]:
     if not alpha:
         return sums.information, sums.score
     pull = alpha / (1 + (sums.sizes - 1) * alpha)
-    information = sums.information - np.einsum("s,sab->ab", pull, sums.z_products)
-    score = sums.score - pull @ sums.zr_products
-    return information / (1 - alpha), score / (1 - alpha)
+    score = (sums.score - pull @ sums.zr_products) / (1 - alpha)
+    return less(sums.information, sums.z_products, pull, over=1 - alpha), score
 
 
 def find_correlation(sums: Sums, known: Facts) -> float:
@@ -153,12 +151,9 @@ def count_far(each: Each, beta: Floats, limit: float) -> int:
     return sum(each(_count_far, beta, limit))
 
 
-def add_products(each: Each, beta: Floats, alpha: float, n_columns: int) -> Floats:
-    """Return the products of the clusters' scores; (p, p)."""
-    found = np.zeros((n_columns, n_columns))
-    for scores, columns in each(_multiply, beta, alpha):
-        _scatter(found, scores, columns)
-    return found
+def add_products(each: Each, beta: Floats, alpha: float, bread: Floats) -> Floats:
+    """Return the products of the clusters' scores, each times the (q, p) bread; (q, q)."""
+    return np.sum([*each(_multiply, beta, alpha, bread)], axis=0)
 
 
 def list_scores(each: Each, beta: Floats, alpha: float, n_columns: int) -> tuple[Floats, Floats]:
@@ -179,17 +174,40 @@ def _scatter(total: Floats, part: Floats, columns: NDArray[np.int64] | None) -> 
     if columns is None:
         total += part
     else:
-        total[np.ix_(*[columns] * total.ndim)] += part
+        total[columns] += part
 
 
-def _gather(block: Problem) -> tuple[Facts, NDArray[np.int64] | None]:
+@dataclass(frozen=True)
+class _Found:
+    """What a block adds to the facts, or to the sums; matrices are of its own columns."""
+
+    n: int
+    total: float
+    lowest: float
+    highest: float
+    gram: Floats
+    sizes: Floats
+    n_alike: Floats
+
+
+@dataclass(frozen=True)
+class _Summed:
+    information: Floats
+    score: Floats
+    squares: float
+    z_products: Floats
+    zr_products: Floats
+    r_squares: Floats
+
+
+def _gather(block: Problem) -> tuple[_Found, NDArray[np.int64] | None]:
     sizes, alike = np.unique(block.sizes, return_counts=True)
     y = block.y
     gram = block.design.T @ block.design
-    facts = Facts(
+    found = _Found(
         y.size, float(y.sum()), float(y.min()), float(y.max()), gram, sizes, alike.astype(float)
     )
-    return facts, block.columns
+    return found, block.columns
 
 
 def _project(block: Problem, middle: float) -> tuple[Floats, NDArray[np.int64] | None]:
@@ -197,7 +215,7 @@ def _project(block: Problem, middle: float) -> tuple[Floats, NDArray[np.int64] |
     return block.design.T @ drawn, block.columns
 
 
-def _add(block: Problem, beta: Floats, sizes: Floats) -> tuple[Sums, NDArray[np.int64] | None]:
+def _add(block: Problem, beta: Floats, sizes: Floats) -> tuple[_Summed, NDArray[np.int64] | None]:
     rows = standardise(block, beta)
     z, r = rows.slopes, rows.residuals
     z_products, zr_products, r_squares = [], [], []
@@ -211,8 +229,8 @@ def _add(block: Problem, beta: Floats, sizes: Floats) -> tuple[Sums, NDArray[np.
         zr_products.append(z_of.T @ r_of)
         r_squares.append(r_of @ r_of)
     p = z.shape[1]
-    sums = Sums(
-        z.T @ z, z.T @ r, float(r @ r), sizes,
+    sums = _Summed(
+        z.T @ z, z.T @ r, float(r @ r),
         np.reshape(z_products, (-1, p, p)), np.reshape(zr_products, (-1, p)),
         np.asarray(r_squares, dtype=float),
     )  # fmt: skip
@@ -223,11 +241,10 @@ def _count_far(block: Problem, beta: Floats, limit: float) -> int:
     return int((np.abs(block.design @ own_columns(block, beta)) > limit).sum())
 
 
-def _multiply(
-    block: Problem, beta: Floats, alpha: float
-) -> tuple[Floats, NDArray[np.int64] | None]:
-    scores = cluster_scores(block, standardise(block, beta), alpha)
-    return scores.T @ scores, block.columns
+def _multiply(block: Problem, beta: Floats, alpha: float, bread: Floats) -> Floats:
+    own = bread if block.columns is None else bread[:, block.columns]
+    scores = cluster_scores(block, standardise(block, beta), alpha) @ own.T
+    return scores.T @ scores
 
 
 def _list(

@@ -78,6 +78,52 @@ def test_a_mean_of_blocks_is_refused_for_the_same_reasons():
         solve_over(in_blocks([]), LOG_LINEAR, 2, exchangeable=True)
 
 
+def draw_levels(n: int, n_levels: int):
+    """Rows with levels of a factor as last columns; some clusters have rows of two levels."""
+    count, design, cluster = draw(8, n)
+    rng = np.random.default_rng(9)
+    level = (cluster * n_levels) // (cluster.max() + 1)
+    level = np.where(rng.random(n) < 0.1, rng.integers(0, n_levels, n), level)
+    dummies = (level[:, None] == np.arange(1, n_levels)).astype(float)
+    return count.astype(float), np.hstack([design, dummies]), cluster
+
+
+@pytest.mark.parametrize("exchangeable", [False, True])
+@pytest.mark.parametrize(("n", "n_levels"), [(60, 4), (600, 40)])
+@pytest.mark.parametrize("n_blocks", [1, 7])
+def test_levels_that_are_only_adjusted_for_change_nothing_when_taken_out(
+    n, n_levels, n_blocks, exchangeable
+):
+    y, design, cluster = draw_levels(n, n_levels)
+    expected = log_linear(y, design, cluster=cluster, exchangeable=exchangeable)
+    blocks = deal(LOG_LINEAR, y, design, cluster, n_blocks)
+    found = solve_over(
+        in_blocks(blocks),
+        LOG_LINEAR,
+        design.shape[1],
+        exchangeable=exchangeable,
+        n_absorbed=n_levels - 1,
+    )
+    q = design.shape[1] - n_levels + 1
+    np.testing.assert_allclose(found.coefficients, expected.coefficients[:q], rtol=1e-8)
+    for name in ("covariance", "sandwich", "model_covariance", "plain_covariance"):
+        one, other = getattr(found, name), getattr(expected, name)[:q, :q]
+        np.testing.assert_allclose(one, other, rtol=1e-8, atol=1e-12, err_msg=name)
+    assert found.degrees == expected.degrees
+    assert found.correlation == pytest.approx(expected.correlation, rel=1e-8)
+
+
+def test_a_column_that_levels_tell_already_is_refused_when_they_are_taken_out_too():
+    y, design, cluster = draw_levels(300, 10)
+    design[:, 1] = design[:, -9:] @ np.arange(9)
+    blocks = deal(LOG_LINEAR, y, design, cluster, 3)
+    with pytest.raises(NotEstimableError) as here:
+        solve_over(in_blocks(blocks), LOG_LINEAR, design.shape[1], exchangeable=True, n_absorbed=9)
+    with pytest.raises(NotEstimableError) as there:
+        log_linear(y, design, cluster=cluster)
+    assert (here.value.reason, here.value.counts) == (there.value.reason, there.value.counts)
+
+
 def deal_rows(cluster, n_blocks: int):
     """Rows of whole clusters by block, each with its clusters numbered within it."""
     block = np.random.default_rng(6).integers(0, n_blocks, cluster.max() + 1)[cluster]
