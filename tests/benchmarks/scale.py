@@ -7,7 +7,6 @@ each stage asked for (all, unless some are named):
 * floor: a bare ``pyarrow.csv`` read of the same files into dictionaries, nothing else;
 * settle: exports to settled parts (records, ledger, feet of the cohort), nothing kept before;
 * again: the same once more, all parts kept;
-* cells: counts of all share indicators by clinic and quarter, from the settled parts;
 * numbers: indicators, curves, hazards and casts of the network, from the settled parts;
 * memory: records and cohort of all parts in one process, for networks that fit.
 
@@ -49,15 +48,6 @@ with settle_network(exports, engine) as network:
     "again": """
 with settle_network(exports, engine) as network:
     told["parts"] = len(network.parts)
-""",
-    "cells": """
-from analytics.analyses.cells import count_network, read_cells
-from analytics.definitions.indicators import INDICATORS
-with settle_network(exports, engine) as network:
-    began = time.perf_counter()
-    shares = [one for one in INDICATORS.values() if one.kind == "share"]
-    counted = read_cells(count_network(network, engine, shares, by=("clinic", "quarter")))
-    told["cells"] = len(counted)
 """,
     "numbers": """
 from analytics.analyses.in_parts import open_batches
@@ -156,7 +146,7 @@ def main(folder: Path, kind: str, asked: Sequence[str]) -> None:
     n_rows = int(floor["rows"])
     _say(f"load average before: {os.getloadavg()[0]:.1f}")
     _tell(n_rows, "floor", floor, floor)
-    stages = ["settle", "again", "cells", "numbers"]
+    stages = ["settle", "again", "numbers"]
     for stage in asked or stages + (["memory"] if n_rows < MOST_IN_MEMORY else []):
         _tell(n_rows, stage, measure(stage, folder, cache, kind), floor)
     shutil.rmtree(cache, ignore_errors=True)

@@ -26,8 +26,9 @@ import numpy as np
 import pandas as pd
 import scale
 
-from analytics.analyses.cells import count_network
 from analytics.analyses.followed import EVENT, follow
+from analytics.analyses.in_parts import open_batches
+from analytics.analyses.network_indicators import OneIndicator
 from analytics.courses.cohort import Cohort, cohort_of_feet
 from analytics.courses.network import Exports, Network, settle_network
 from analytics.definitions.endpoints import ENDPOINTS
@@ -87,10 +88,13 @@ def _count_rows(network: Network) -> dict[str, float]:
 
 
 def _count_shares(network: Network, engine: Engine) -> dict[str, float]:
-    cells = count_network(network, engine, [INDICATORS[code] for code in SHARES], by=())
-    cells = cells.set_index("measure")
+    whole = pd.DataFrame(index=[0])
+    with open_batches(network, engine) as batches:
+        answers = batches.ask([OneIndicator(INDICATORS[code], whole) for code in SHARES])
     return {
-        f"{code} {said}": int(cells.loc[code, said]) for code in SHARES for said in ("yes", "no")
+        f"{code} {said}": int(sum(told[said][0] for told in asked.facts))
+        for code, asked in zip(SHARES, answers, strict=True)
+        for said in ("yes", "no")
     }
 
 

@@ -24,13 +24,16 @@ from feet_in_parts import (
 )
 from networks_drawn import as_one, draw_rows, write_exports
 
-from analytics.analyses import laid_aside, network_models
+from analytics.analyses import laid_aside, network_indicators, network_models
 from analytics.analyses.hazards import SEVERITY_AND_USE
 from analytics.analyses.in_parts import open_batches, plan_batches, read_feet
+from analytics.analyses.indicators import estimates
 from analytics.analyses.laid_aside import pack
 from analytics.analyses.network_designs import Hazards, Values, choose
+from analytics.analyses.network_indicators import Groups, OneIndicator, list_network
 from analytics.analyses.network_models import HazardRows, hazard_effects
 from analytics.courses.network import settle_network
+from analytics.definitions.indicators import INDICATORS
 from analytics.errors import OutputError
 from analytics.intake.engine import Engine
 
@@ -110,6 +113,18 @@ def test_numbers_of_settled_exports_with_moved_children_are_those_in_memory(tmp_
         found = in_parts(network, full=full)
     for result in found:
         assert_same(result, in_memory(cohort, result))
+
+
+def test_indicators_by_two_columns_at_once_are_those_in_memory(tmp_path):
+    cohort, by = demo_cohort(), ("clinic", "quarter")
+    asked_of = tuple(INDICATORS.values())
+    network = write_parts(cohort, tmp_path, deal_children(cohort, 2))
+    with open_batches(network, Engine("serial"), full=1) as batches:
+        listed = list_network(*batches.ask([Groups(by)]), by)
+        answers = batches.ask([OneIndicator(one, listed.labels) for one in asked_of])
+        pairs = list(zip(asked_of, answers, strict=True))
+        found = network_indicators.estimates(batches.nobody, "headline", listed, pairs)
+    assert_same(found, estimates(cohort, asked_of, by=by, question="headline"), rtol=1e-9)
 
 
 @pytest.mark.parametrize("n_feet", [0, 1])
