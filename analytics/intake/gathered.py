@@ -75,7 +75,8 @@ def gather(submissions: Sequence[Submission], *, first: int = 0, skipped: int = 
     n_sources = sum(len(part.sources) for part in submissions)
     bases = (first + np.arange(n_sources, dtype=np.int64)) * ROWS_OF_A_SOURCE + skipped
     offsets = np.cumsum([0, *(len(part.rows) for part in submissions)])[:-1]
-    rows = stack_frames([part.rows for part in submissions])
+    each = [part.rows for part in submissions]
+    rows = each[0] if len(each) == 1 else stack_frames(each)
     n_rows = [source.n_rows for part in submissions for source in part.sources]
     order = np.concatenate([base + np.arange(n) for base, n in zip(bases, n_rows, strict=True)])
     return Gathered(
@@ -93,7 +94,7 @@ def gather(submissions: Sequence[Submission], *, first: int = 0, skipped: int = 
 def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.DataFrame:
     moved = [_move(part, offset) for part, offset in zip(parts, offsets, strict=True)]
     filled = [part for part in moved if len(part)] or moved[:1]
-    stacked = stack_frames(filled)
+    stacked = filled[0] if len(filled) == 1 else stack_frames(filled)
     if not table:
         return stacked
     declared = [column.name for column in TABLES[table]]

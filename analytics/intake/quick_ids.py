@@ -7,16 +7,20 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.csv as arrow_csv
 
 from analytics.intake.corrections import find_joined
 from analytics.intake.identity import key_texts
 from analytics.intake.map_types import SourceMap
 from analytics.intake.mapped_sheet import known_texts
+from analytics.intake.merge import first_rows
+from analytics.intake.plain_text import open_plain
+from analytics.intake.read import read_bytes
+from analytics.intake.read_text import as_utf8
 from analytics.intake.submission import Door, read_submissions
-from analytics.intake.texts import categorise, map_texts, stack_texts, used_codes
+from analytics.intake.texts import categorise, fold_codes, map_texts, stack_texts, used_codes
 
 _TEXT_FILES = (".csv", ".tsv", ".txt")
+_CODES = pa.dictionary(pa.int32(), pa.string())
 
 
 def read_ids(path: Path, source_map: SourceMap, door: Door) -> np.ndarray:
@@ -46,41 +50,21 @@ def read_ids(path: Path, source_map: SourceMap, door: Door) -> np.ndarray:
 def _read_columns(path: Path, source_map: SourceMap) -> list[pd.Categorical] | None:
     """Return the distinct texts of the columns that name a child; nothing when in any doubt."""
     how = source_map.file
-    if how.encoding.lower().replace("_", "-") not in ("utf-8", "utf8") or how.header_line != 1:
-        return None
     if how.last_header_line != 1:
         return None
-    content = path.read_bytes()
-    header, _, rest = content.partition(b"\n")
-    if b'"' in content or b"\r" in rest.replace(b"\r\n", b"\n") or not rest.strip():
+    plain = open_plain(as_utf8(read_bytes(path), how.encoding, path.name), how)
+    wanted = source_map.child.id
+    if plain is None or len({*plain.headings}) != len(plain.headings):
         return None
-    try:
-        headings = header.decode("utf-8-sig").rstrip("\r").split(how.delimiter)
-    except UnicodeDecodeError:
+    if not {*wanted} <= {*plain.headings}:
         return None
-    wanted = [*source_map.child.id]
-    if len(set(headings)) != len(headings) or not set(wanted) <= set(headings):
+    table = plain.parse({plain.headings.index(name): _CODES for name in wanted})
+    if table is None:
         return None
-    table = _parse(rest, headings, wanted, how.delimiter)
-    if table is None or table.num_rows != rest.count(b"\n") + (not rest.endswith(b"\n")):
-        return None
-    if len(wanted) > 1:
-        table = table.group_by(wanted).aggregate([])
-        return [categorise(known_texts(table[name].to_pylist(), source_map)) for name in wanted]
-    return [categorise(known_texts(table[wanted[0]].unique().to_pylist(), source_map))]
-
-
-def _parse(rest: bytes, headings: list[str], wanted: list[str], delimiter: str) -> pa.Table | None:
-    try:
-        return arrow_csv.read_csv(
-            pa.BufferReader(rest),
-            read_options=arrow_csv.ReadOptions(column_names=headings),
-            parse_options=arrow_csv.ParseOptions(delimiter=delimiter),
-            convert_options=arrow_csv.ConvertOptions(
-                column_types=dict.fromkeys(wanted, pa.string()),
-                include_columns=wanted,
-                null_values=[],
-            ),
-        )
-    except pa.ArrowInvalid:
-        return None
+    columns = [column.unify_dictionaries().combine_chunks() for column in table.columns]
+    texts = [known_texts(column.dictionary.to_pylist(), source_map) for column in columns]
+    if len(texts) == 1:
+        return [categorise(texts[0])]
+    codes = [column.indices.to_numpy() for column in columns]
+    at = first_rows(codes)
+    return [fold_codes(code[at], text) for code, text in zip(codes, texts, strict=True)]

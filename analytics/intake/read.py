@@ -97,7 +97,7 @@ def read_sheet(
         raw = read_text_span(path, settings, span)
         return _tidy(raw, settings, path.name, span.sha256, wanted)
     _refuse_suffix(path, (*READERS, ARCHIVE))
-    content = _read_bytes(path)
+    content = read_bytes(path)
     file, table = path.name, content
     if path.suffix.lower() == ARCHIVE:
         member, table = open_member(content, settings.member, path.name)
@@ -130,7 +130,14 @@ def _refuse_suffix(path: Path, allowed: tuple[str, ...]) -> None:
         )
 
 
-def _read_bytes(path: Path) -> bytes:
+def read_bytes(path: Path) -> bytes:
+    """Return the bytes of an export.
+
+    Raises
+    ------
+    ExportFileError
+        When it cannot be opened, or is empty.
+    """
     try:
         content = path.read_bytes()
     except OSError as error:
@@ -152,16 +159,15 @@ def _tidy(
     place = file + (f", sheet '{raw.sheet}'" if raw.sheet else "")
     headings = name_headings(raw, settings, f"{place}, line {settings.last_header_line}")
     used = [i for i, name in enumerate(headings) if name]
-    empty = all_columns(is_blank(raw.columns[i]) for i in used)
-    first = raw.columns[used[0]]
-    totals = {text.strip().casefold() for text in settings.total_rows}
+    empty = all_columns(is_blank(raw.columns[i]) for i in raw.fewest_texts_first(used))
     aside = put_text(repeat_text(None, len(raw.line)), raw.is_ragged, "ragged_row")
     aside = put_text(aside, find_repeated(raw, used), "repeated_heading")
-    is_total = category_mask(first, lambda value: str(value).strip().casefold() in totals)
-    aside = put_text(aside, is_total, "total_row")
-    kept = np.flatnonzero(~empty)
+    aside = put_text(aside, _find_totals(raw.columns[used[0]], settings), "total_row")
+    line = raw.line
     columns = {headings[i]: raw.columns[i] for i in used if wanted is None or headings[i] in wanted}
-    if len(kept) < len(empty):
+    if empty.any():
+        kept = np.flatnonzero(~empty)
+        line = line[kept]
         columns = {name: column.take(kept) for name, column in columns.items()}
         aside = aside.take(kept)
     return Sheet(
@@ -170,6 +176,14 @@ def _tidy(
         sha256=sha256,
         headings=tuple(headings[i] for i in used),
         cells=pd.DataFrame(columns, copy=False),
-        line=raw.line[kept],
+        line=line,
         aside=aside,
     )
+
+
+def _find_totals(first: pd.Categorical, settings: FileSettings) -> np.ndarray:
+    """Return the rows whose first cell says that they sum up others."""
+    totals = {text.strip().casefold() for text in settings.total_rows}
+    if not totals:
+        return np.zeros(len(first), dtype=bool)
+    return category_mask(first, lambda value: str(value).strip().casefold() in totals)

@@ -101,9 +101,9 @@ def find_repeated(raw: RawTable, used: Sequence[int]) -> np.ndarray:
     """
     found = np.zeros(len(raw.line), dtype=bool)
     for line in (*raw.upper, raw.headings):
-        texts = [clean_heading(line[i]) if i < len(line) else "" for i in used]
-        if any(texts):
-            found |= all_columns(_equals(raw, i, text) for i, text in zip(used, texts, strict=True))
+        texts = {i: clean_heading(line[i]) if i < len(line) else "" for i in used}
+        if any(texts.values()):
+            found |= all_columns(_equals(raw, i, texts[i]) for i in raw.fewest_texts_first(used))
     return found
 
 

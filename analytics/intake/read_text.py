@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.csv as arrow_csv
 
 from analytics.errors import ExportFileError
 from analytics.intake.cut import Span, hash_span
 from analytics.intake.map_types import FileSettings
+from analytics.intake.plain_text import open_plain
 from analytics.intake.read_types import Decoded, RawTable
-from analytics.intake.record_ends import BYTE_ORDER_MARKS, are_quotes_plain
+from analytics.intake.record_ends import BYTE_ORDER_MARKS
 from analytics.intake.texts import categorise
 
-#: A sign that Arrow takes for a byte order mark at the beginning, whatever stands there.
-_MARK = "\ufeff"
+_CODES = pa.dictionary(pa.int32(), pa.string())
 
 #: Encodings tried only to tell a person which one may be meant.
 _USUAL_ENCODINGS = ("utf-8", "cp1252", "cp1250", "cp1251")
@@ -73,26 +74,39 @@ def read_text_file(content: bytes, settings: FileSettings, file: str, skipped: i
     ExportFileError
         When the bytes are not in the encoding, or a quoted cell is never closed.
     """
-    text = decode(content, settings.encoding, file)
     last = settings.last_header_line
-    parts = text.split("\n", last - 1)
-    if len(parts) < last or not parts[-1]:
+    fast = _read_fast(as_utf8(content, settings.encoding, file), settings, skipped)
+    if fast is not None:
+        return fast
+    *above, body = decode(content, settings.encoding, file).split("\n", last - 1)
+    if len(above) < last - 1 or not body:
         raise ExportFileError(
             f"the file has no line {last}",
             where=file,
             todo="set header_line in the source map to the line of the headings",
         )
-    body = parts[-1]
-    fast = _read_fast(body, settings, skipped)
-    table = fast if fast is not None else _read_exactly(body, settings, file, skipped)
-    upper = csv.reader(parts[settings.header_line - 1 : last - 1], delimiter=settings.delimiter)
-    return replace(table, upper=tuple([*row] for row in upper))
+    table = _read_exactly(body, settings, file, skipped)
+    return replace(table, upper=_upper_lines(above, settings))
+
+
+def _upper_lines(above: Sequence[str], settings: FileSettings) -> tuple[list[object], ...]:
+    upper = csv.reader(above[settings.header_line - 1 :], delimiter=settings.delimiter)
+    return tuple([*row] for row in upper)
+
+
+def as_utf8(content: bytes, encoding: str, file: str) -> bytes:
+    """Return a file in UTF-8 without a mark; one that is said to be in it is not looked at."""
+    name = _encoding_of(content, encoding)
+    if name.lower().replace("_", "-") in ("utf-8", "utf8"):
+        return content
+    if name == "utf-8-sig":
+        return content.removeprefix(codecs.BOM_UTF8)
+    return decode(content, encoding, file).encode("utf-8")
 
 
 def decode(content: bytes, encoding: str, file: str) -> str:
     """Return the text of a file; a byte order mark goes before the declared encoding."""
-    marks = (name for mark, name, _ in BYTE_ORDER_MARKS if content.startswith(mark))
-    found = next(marks, encoding)
+    found = _encoding_of(content, encoding)
     try:
         return content.decode(found)
     except LookupError as error:
@@ -113,6 +127,11 @@ def decode(content: bytes, encoding: str, file: str) -> str:
         ) from error
 
 
+def _encoding_of(content: bytes, declared: str) -> str:
+    marks = (name for mark, name, _ in BYTE_ORDER_MARKS if content.startswith(mark))
+    return next(marks, declared)
+
+
 def _fits(content: bytes, encoding: str) -> bool:
     try:
         content.decode(encoding)
@@ -121,47 +140,36 @@ def _fits(content: bytes, encoding: str) -> bool:
     return True
 
 
-def _read_fast(text: str, settings: FileSettings, skipped: int) -> RawTable | None:
+def _read_fast(content: bytes, settings: FileSettings, skipped: int) -> RawTable | None:
     """Return the table as Arrow dictionaries, or nothing where another reader could differ."""
-    header, _, rest = text.partition("\n")
-    header = header.removesuffix("\r")
-    if '"' in header or "\r" in header or not rest or rest.isspace() or rest.startswith(_MARK):
+    plain = open_plain(content, settings)
+    if plain is None:
         return None
-    if "\r" in rest and "\r" in rest.replace("\r\n", "\n"):
-        return None
-    held = rest.encode("utf-8")
-    if '"' in rest and not are_quotes_plain(np.frombuffer(held, "u1"), settings.delimiter):
-        return None
-    headings = header.split(settings.delimiter)
-    table = _parse(held, len(headings), settings.delimiter)
-    if table is None or table.num_rows != rest.count("\n") + (not rest.endswith("\n")):
+    table = plain.parse(dict.fromkeys(range(len(plain.headings)), _CODES))
+    if table is None:
         return None
     columns = [c.combine_chunks() for c in table.unify_dictionaries().combine_chunks()]
     if max(map(_longest, columns), default=0) > csv.field_size_limit():
         return None
-    first = settings.last_header_line + skipped + 1
     n = table.num_rows
-    line = first + np.arange(n)
-    return RawTable("", [*headings], Decoded(columns), line, np.zeros(n, dtype=bool))
-
-
-def _parse(content: bytes, width: int, delimiter: str) -> pa.Table | None:
-    names = [str(number) for number in range(width)]
-    kinds = dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string()))
-    try:
-        return arrow_csv.read_csv(
-            io.BytesIO(content),
-            read_options=arrow_csv.ReadOptions(column_names=names),
-            parse_options=arrow_csv.ParseOptions(delimiter=delimiter),
-            convert_options=arrow_csv.ConvertOptions(column_types=kinds, null_values=[]),
-        )
-    except pa.ArrowInvalid:
-        return None
+    return RawTable(
+        sheet="",
+        headings=[*plain.headings],
+        columns=Decoded(columns),
+        line=settings.last_header_line + skipped + 1 + np.arange(n),
+        is_ragged=np.zeros(n, dtype=bool),
+        upper=_upper_lines(plain.above, settings),
+    )
 
 
 def _longest(cells: pa.DictionaryArray) -> int:
-    """Return the bytes of the longest text of a column: no fewer than its signs."""
-    return pc.max(pc.binary_length(cells.dictionary)).as_py() or 0
+    """Return at least the bytes of the longest text of a column: no fewer than its signs."""
+    together = int(cells.dictionary.nbytes)
+    return (
+        together
+        if together <= csv.field_size_limit()
+        else pc.max(pc.binary_length(cells.dictionary)).as_py() or 0
+    )
 
 
 def _read_exactly(body: str, settings: FileSettings, file: str, skipped: int) -> RawTable:

@@ -70,12 +70,22 @@ def reshape_visits(cells: pd.DataFrame, source_map: SourceMap) -> Pieces:
     )
     rows = np.concatenate([part.rows for part in slices] or [np.array([], dtype=np.int64)])
     order = np.argsort(rows, kind="stable")
+    rows = rows[order]
     number = np.repeat(np.arange(len(slices)), [len(part.rows) for part in slices])[order]
     labels = np.array([part.piece for part in slices], dtype=object)
     sides = np.array([part.side or None for part in slices], dtype=object)
     told = {"piece": fold_codes(number, labels), "side": fold_codes(number, sides)}
-    frame = pd.DataFrame({"row": rows[order], **told}, copy=False)
-    columns = {name: _gather(cells, source_map, slices, name).take(order) for name in names}
+    frame = pd.DataFrame({"row": rows, **told}, copy=False)
+    every = len(rows) == len(cells) and np.array_equal(rows, np.arange(len(rows)))
+    columns = {}
+    for name in names:
+        headings = {_heading_of(source_map, part, name) for part in slices}
+        (heading,) = headings if len(headings) == 1 else ("",)
+        if heading in cells:  # the same for all pieces
+            texts = cells[heading].array
+            columns[name] = texts if every else texts.take(rows)
+        else:
+            columns[name] = _gather(cells, source_map, slices, name).take(order)
     return Pieces(frame, columns)
 
 
@@ -142,11 +152,15 @@ def _gather(
     return parts[0] if len(parts) == 1 else stack_texts(parts)
 
 
+def _heading_of(source_map: SourceMap, part: _Slice, name: str) -> str:
+    """Return the heading of a column for some pieces; empty where there is none."""
+    heading = part.group.columns.get(name, "")
+    return fill_heading(heading, source_map, n=part.n, side=part.side) if heading else ""
+
+
 def _take(cells: pd.DataFrame, source_map: SourceMap, part: _Slice, name: str) -> pd.Categorical:
-    group = part.group
-    if name in group.columns:
-        heading = fill_heading(group.columns[name], source_map, n=part.n, side=part.side)
-        if heading in cells:
-            return cells[heading].array.take(part.rows)
-    constant = group.constants.get(name, "").replace("{n}", str(part.n))
+    heading = _heading_of(source_map, part, name)
+    if heading in cells:
+        return cells[heading].array.take(part.rows)
+    constant = part.group.constants.get(name, "").replace("{n}", str(part.n))
     return repeat_text(constant, len(part.rows))

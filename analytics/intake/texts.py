@@ -42,8 +42,10 @@ def fold_codes(codes: np.ndarray, values: np.ndarray) -> pd.Categorical:
         Texts; what is missing is None or NA.
     """
     place, distinct = pd.factorize(np.asarray(values, dtype=object))
-    kept = len(distinct) == len(place)
-    return from_codes(codes if kept else np.append(place, -1)[codes], distinct)
+    if len(distinct) == len(place):
+        return from_codes(codes, distinct)
+    kind = np.min_scalar_type(-1 - len(distinct))
+    return from_codes(np.append(place, -1).astype(kind)[codes], distinct)
 
 
 def categorise(values: Sequence[object] | np.ndarray) -> pd.Categorical:
@@ -75,7 +77,11 @@ def stack_texts(parts: Sequence[pd.Categorical]) -> pd.Categorical:
     held = [part.categories.to_numpy(dtype=object) for part in parts]
     places, distinct = pd.factorize(np.concatenate([*held, _NO_TEXTS]))
     own = np.split(places, np.cumsum([len(part) for part in held])[:-1])
-    codes = [np.append(place, -1)[part.codes] for place, part in zip(own, parts, strict=True)]
+    kind = np.min_scalar_type(-1 - len(distinct))
+    codes = [
+        np.append(place, -1).astype(kind)[part.codes]
+        for place, part in zip(own, parts, strict=True)
+    ]
     return from_codes(np.concatenate(codes), distinct)
 
 

@@ -111,10 +111,12 @@ def test_numbers_as_clinics_write_them(text, decimal, highest, value):
     assert (None if np.isnan(read) else read) == value
 
 
-def test_a_pseudonym_is_the_keyed_hash_of_its_text():
+@pytest.mark.parametrize("n", [3, 64, 65, 200])
+def test_a_pseudonym_is_the_keyed_hash_of_its_text(n):
     # HMAC with SHA-256 (RFC 2104) by the standard library, its first 80 bits in base32.
-    made = key_texts([categorise(["A 12"])], b"key", purpose="child")
-    digest = hmac.new(b"key", b"child\x1fa 12", hashlib.sha256).digest()
+    key = bytes(range(n))
+    made = key_texts([categorise(["A 12"])], key, purpose="child")
+    digest = hmac.new(key, b"child\x1fa 12", hashlib.sha256).digest()
     assert made[0] == base64.b32encode(digest[:10]).decode().lower()
 
 
