@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analytics.definitions.plain_columns import read_column
 from analytics.results import EFFECTS
 from analytics.stats.blocks import add_by_key
 
@@ -119,8 +120,8 @@ def see_values(rows: pd.DataFrame, covariate: Covariate) -> Seen:
     values = rows[covariate.column]
     if _is_number(values):
         return Seen(*np.unique(_numbers(rows, covariate), return_counts=True), is_number=True)
-    counts = values.astype("string").value_counts().sort_index()
-    return Seen(counts.index.to_numpy(dtype=object), counts.to_numpy(dtype=np.int64), False)
+    words, place = _texts(values)
+    return Seen(words, np.bincount(place, minlength=len(words)), False)
 
 
 def add_seen(parts: Sequence[Seen]) -> Seen:
@@ -216,6 +217,17 @@ def _numbers(rows: pd.DataFrame, covariate: Covariate) -> np.ndarray:
     return rows[covariate.column].to_numpy(dtype=float) / covariate.per
 
 
+def _texts(values: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Return the texts among complete values, sorted, and the place of each row's among them."""
+    held = read_column(values if values.dtype == "category" else values.astype("string"))
+    words = np.empty(0, dtype=object) if held.words is None else held.words
+    seen = np.flatnonzero(np.bincount(held.held, minlength=len(words)))
+    order = seen[np.argsort(words[seen])]
+    place = np.empty(len(words), dtype=np.int64)
+    place[order] = np.arange(len(order))
+    return words[order], place[held.held]
+
+
 def _fill_columns(
     rows: pd.DataFrame, covariates: Sequence[Covariate], every: Sequence[Sequence[Line]]
 ) -> Iterator[tuple[np.ndarray, int]]:
@@ -226,6 +238,7 @@ def _fill_columns(
             yield from ((_numbers(rows, covariate), at) for _ in lines)
         else:
             levels = [line[1] for line in lines]
-            codes = pd.Categorical(rows[covariate.column].astype("string"), categories=levels).codes
+            words, place = _texts(rows[covariate.column])
+            codes = pd.Index(levels).get_indexer(words)[place]
             yield from (((codes == k).astype(float), at + k) for k in range(len(lines)))
         at += len(lines)

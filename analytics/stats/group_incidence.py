@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats as distributions
 
 from analytics.stats.blocks import Each, add, add_by_key, in_one_block
+from analytics.stats.distinct import distinct, n_up_to
 from analytics.stats.proportions import Interval
 from analytics.stats.spells import FEW_CLUSTERS
 from analytics.stats.survival import log_log_limits
@@ -183,10 +184,10 @@ def _tabulate(rows: GroupRows, horizon: float) -> GroupTable:
 
 def _distinct(group: Ints, time: Floats) -> tuple[Ints, Floats, Ints]:
     """Return the distinct pairs of group and time, sorted, and the pair of each row."""
-    times, rank = np.unique(time, return_inverse=True)
+    times, rank = distinct(time)
     width = max(len(times), 1)
-    key, place = np.unique(group * width + rank, return_inverse=True)
-    return key // width, times[key % width], place.astype(np.int64)
+    key, place = distinct(group * width + rank)
+    return key // width, times[key % width], place
 
 
 def _find_cells(tables: Sequence[GroupTable], n_groups: int) -> _Cells:
@@ -249,19 +250,19 @@ def _sum_influence(rows: GroupRows, told: _Told) -> tuple[Floats, Floats, Floats
     """Return, by group, squared influence of clusters, clusters, and those at risk at the end."""
     at, n_groups = told.cells, told.n_groups
     width = len(at.times) + 1
-    place = np.searchsorted(at.times, rows.time)
-    cell, near = np.searchsorted(at.key, rows.group * width + place), rows.time <= told.horizon
+    place, near = n_up_to(at.times, rows.time) - 1, rows.time <= told.horizon
+    cell = n_up_to(at.key, rows.group * width + place) - 1
     influence = told.while_at_risk[cell]
     is_late = rows.entry > 0
     if is_late.any():
-        begun = rows.group * width + np.searchsorted(at.times, rows.entry, side="right")
-        latest = np.searchsorted(at.key, begun) - 1
+        begun = rows.group * width + n_up_to(at.times, rows.entry)
+        latest = n_up_to(at.key, begun - 1) - 1
         same = is_late & (latest >= 0) & (at.group[latest] == rows.group)
         influence = influence - np.where(same, told.while_at_risk[latest], 0.0)
     influence = influence + near * (rows.ended == 1) * told.at_event[cell]
     influence -= near * (rows.ended > 0) * told.own[cell]
     wide = int(rows.cluster.max(initial=0)) + 1
-    pairs, of_row = np.unique(rows.group * wide + rows.cluster, return_inverse=True)
+    pairs, of_row = distinct(rows.group * wide + rows.cluster)
     owner = pairs // wide
     by_cluster = np.bincount(of_row, weights=influence, minlength=len(pairs))
     at_risk = (rows.entry < told.horizon) & (rows.time >= told.horizon)

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
 from analytics.stats.blocks import Each, add, add_by_key
+from analytics.stats.distinct import distinct
 from analytics.stats.proportions import ClusteredProportion, Interval, patterned_proportion
 
 Floats = NDArray[np.float64]
@@ -138,8 +138,8 @@ class _Seen:
 def _pair_up(rows: Grouped) -> tuple[Ints, Ints]:
     """Return the group of each (group, cluster) pair, and the pair of each row."""
     width = int(rows.cluster.max(initial=0)) + 1
-    of_row, pairs = pd.factorize(rows.group * width + rows.cluster)
-    return np.asarray(pairs, dtype=np.int64) // width, of_row.astype(np.int64)
+    pairs, of_row = distinct(rows.group * width + rows.cluster)
+    return pairs // width, of_row
 
 
 def count_yes(rows: Grouped) -> Ints:
@@ -156,7 +156,8 @@ def _count_patterns(rows: Grouped, yes: Floats) -> Ints:
     m = np.bincount(of_row, minlength=len(owner))
     y = np.bincount(of_row, weights=yes, minlength=len(owner)).astype(np.int64)
     width = int(m.max(initial=0)) + 1
-    key, alike = np.unique((owner * width + m) * width + y, return_counts=True)
+    key, place = distinct((owner * width + m) * width + y)
+    alike = np.bincount(place, minlength=len(key))
     return np.stack([key // width**2, key // width % width, key % width, alike])
 
 
