@@ -37,29 +37,26 @@ FROM_CHILD = (
 )  # fmt: skip
 
 
-def derive_baseline(course: Course, records: Records, states: Ints) -> dict[str, Any]:
+def derive_baseline(course: Course, records: Records) -> dict[str, Any]:
     """Return the columns ``definitions.foot_facts.BASELINE``, ``has_tenotomy`` and extra ones.
 
-    Parameters
-    ----------
-    course
-        Course of the feet.
-    records
-        Canonical tables.
-    states
-        As of ``find_states``.
+    ``is_affected`` says which feet have clubfoot: said so, or in a cast.
     """
     timeline, started = course.timeline, course.milestones.started
     child = _take_facts(course, records.children)
     clinic = _find_clinic(course)
     born, enrolled = (as_days(pd.Series(child[name])) for name in ("birth_on", "enrolled_on"))
+    rows_of_feet = _place_rows(timeline.find_feet(records.feet), timeline.n_sides)
+    states = _find_states(course, records.feet, rows_of_feet)
     other = states[timeline.number ^ 1]
     return child | {
         "child": timeline.children.take(timeline.child),
         "side": from_codes(timeline.side, SIDES),
         "clinic": clinic,
         "country": _find_country(clinic, records.clinics),
-        "atypical": _find_atypical(course, records.feet),
+        "atypical": coded_column(records.feet["atypical"]).take(
+            rows_of_feet[timeline.number], allow_fill=True
+        ),
         # No when nothing at all was written about the other foot; missing when it was written
         # about but never said to be affected or not.
         "bilateral": as_flags(other == YES, other != UNKNOWN),
@@ -67,6 +64,7 @@ def derive_baseline(course: Course, records: Records, states: Ints) -> dict[str,
         "started_on": as_dates(started),
         "quarter": _name_quarter(started),
         "age_start_days": days_between(born, started),
+        "is_affected": states[timeline.number] == YES,
         "has_tenotomy": as_flags(
             course.milestones.tenotomy < NEVER, child["prior_treatment"] != "tenotomy"
         ),
@@ -74,16 +72,13 @@ def derive_baseline(course: Course, records: Records, states: Ints) -> dict[str,
     }
 
 
-def find_states(course: Course, feet: pd.DataFrame) -> Ints:
-    """Return what is known of both feet of the children seen, by ``timeline.number_feet``.
-
-    A foot is affected when it was said to be, or in a cast.
-    """
-    timeline, said = course.timeline, feet["affected"].array
+def _find_states(course: Course, feet: pd.DataFrame, rows_of_feet: Ints) -> Ints:
+    """Return what is known of both feet of the children seen, by ``timeline.number_feet``."""
+    said, own = feet["affected"].array, course.timeline.number
     told = np.where(said.isna(), UNKNOWN, said.to_numpy(dtype=bool, na_value=False))
-    states = np.append(told, UNSEEN)[_place_rows(timeline.find_feet(feet), timeline.n_sides)]
+    states = np.append(told, UNSEEN)[rows_of_feet]
     seen = np.where(course.milestones.is_started, YES, UNKNOWN)
-    states[timeline.number] = np.maximum(states[timeline.number], seen)
+    states[own] = np.maximum(states[own], seen)
     return states
 
 
@@ -95,11 +90,6 @@ def _take_facts(course: Course, children: pd.DataFrame) -> dict[str, Any]:
     places = _place_rows(timeline.find_children(children["child"]), len(timeline.children))
     at = places[timeline.child]
     return {name: facts[name].array.take(at, allow_fill=True) for name in facts.columns}
-
-
-def _find_atypical(course: Course, feet: pd.DataFrame) -> pd.Categorical:
-    places = _place_rows(course.timeline.find_feet(feet), course.timeline.n_sides)
-    return coded_column(feet["atypical"]).take(places[course.timeline.number], allow_fill=True)
 
 
 def _place_rows(numbers: Ints, n: int) -> Ints:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analytics.courses.baseline import YES, derive_baseline, find_states
+from analytics.courses.baseline import derive_baseline
 from analytics.courses.bracing import derive_bracing, derive_use
 from analytics.courses.casting import derive_casting
 from analytics.courses.cohort import USES, Cohort, shrink_uses
@@ -111,8 +111,7 @@ def _derive_uses(timeline: Timeline, use: Ints) -> pd.DataFrame:
 
 
 def _derive_feet(course: Course, records: Records, use: Ints) -> pd.DataFrame:
-    states = find_states(course, records.feet)
-    baseline = derive_baseline(course, records, states)
+    baseline = derive_baseline(course, records)
     ends = find_ends(course, records.departures)
     finished = find_end_of_bracing(course, birth=as_days(pd.Series(baseline["birth_on"])))
     facts = (
@@ -127,7 +126,7 @@ def _derive_feet(course: Course, records: Records, use: Ints) -> pd.DataFrame:
     declared = {column.name: _of_kind(facts[column.name], column) for column in FOOT}
     extra = {name: held for name, held in baseline.items() if name.startswith(EXTRA_PREFIX)}
     feet = pd.DataFrame(declared | extra, copy=False)
-    affected = states[course.timeline.number] == YES
+    affected = baseline["is_affected"]
     return feet if affected.all() else feet.loc[affected].reset_index(drop=True)
 
 

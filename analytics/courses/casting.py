@@ -13,12 +13,16 @@ from analytics.courses.segments import (
     NEVER,
     Flags,
     Ints,
+    Segments,
     as_counts,
     as_dates,
     as_flags,
     begins,
     days_between,
     is_any,
+    last_index,
+    n_true,
+    take,
 )
 from analytics.definitions.codes import TENOTOMY_COMPLICATIONS
 from analytics.definitions.foot_facts import SERIES_ENDS
@@ -77,7 +81,7 @@ def _count_casts(course: Course, after: Flags) -> dict[str, Any]:
 
 
 def _n_by_foot(course: Course, which: Flags) -> Ints:
-    return np.bincount(course.casts.foot[which], minlength=course.n_feet)
+    return n_true(which, Segments(course.casts.foot, course.n_feet))
 
 
 def _previous(flags: Flags) -> Flags:
@@ -118,9 +122,8 @@ def _date_casts(course: Course, after: Flags) -> dict[str, Any]:
 
 def _place(course: Course, which: Flags) -> Ints:
     """Return the day of the last marked cast of each foot, ``NEVER`` without one."""
-    day = np.full(course.n_feet, NEVER, dtype=np.int64)
-    day[course.casts.foot[which]] = course.casts.day[which]
-    return day
+    by_foot = Segments(course.casts.foot, course.n_feet)
+    return take(course.casts.day, last_index(which, by_foot), NEVER)
 
 
 def _n_complications(course: Course) -> Ints:

@@ -109,7 +109,7 @@ def _first(days: Days, where: Flags) -> Ints:
 
 
 def _first_cast(casts: Casts, series: int, n_feet: int) -> Ints:
-    first = (casts.series == series) & (casts.order == 1)
+    first = np.flatnonzero((casts.series == series) & (casts.order == 1))
     day = np.full(n_feet, NEVER, dtype=np.int64)
     day[casts.foot[first]] = casts.day[first]
     return day

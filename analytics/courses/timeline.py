@@ -72,6 +72,8 @@ class Timeline:
 
     def find_children(self, column: pd.Series) -> Ints:
         """Return the place in ``children`` of each child of a table's column, -1 for none."""
+        if column.empty:
+            return np.array([], dtype=np.int64)
         together = stack_texts([self.children, coded_column(column)])
         seen, asked = np.split(together.codes, [len(self.children)])
         place = np.full(len(together.categories) + 1, -1, dtype=np.int64)
@@ -108,11 +110,12 @@ class Timeline:
 
     def is_one(self, name: str, *codes: str) -> Flags:
         """Return the visits in order whose coded text is one of some codes."""
-        texts = self.visits[name].array
-        wanted = np.append(texts.categories.isin(codes), False)
-        if not wanted.any():
-            return np.zeros(len(self.day_of_row), dtype=bool)
-        return wanted[self.column(name).codes]
+        texts = self.column(name)
+        found = np.zeros(len(texts), dtype=bool)
+        for place in texts.categories.get_indexer(codes):
+            if place >= 0:
+                found |= texts.codes == place
+        return found
 
     def places(self, name: str, codes: tuple[str, ...]) -> Ints:
         """Return a coded text in order as places among some codes, -1 for none of them."""

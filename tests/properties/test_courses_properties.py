@@ -9,9 +9,12 @@ from drawn_courses import cohort_from, on, records_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.courses.build import build_cohort, build_visits
+from analytics.courses.build import build_cohort, build_visits, follow_feet
+from analytics.courses.cohort import shrink_uses
 from analytics.courses.spells import build_spells
+from analytics.definitions.columns import TABLES
 from analytics.definitions.protocol import Protocol
+from analytics.intake.texts import coded_frame, plain_frame
 
 PURPOSES = ("assessment", "cast", "cast", "cast", "tenotomy", "brace_fitting", "brace_review",
             "review", "procedure")  # fmt: skip
@@ -68,6 +71,28 @@ def test_the_order_of_rows_changes_nothing(seed):
     pd.testing.assert_frame_equal(cohort.feet, again.feet)
     pd.testing.assert_frame_equal(cohort.uses, again.uses)
     pd.testing.assert_frame_equal(visits, build_visits(others, on(400), Protocol()))
+
+
+def coded_anyhow(table: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """A table with its texts coded, in no order of the texts and with some that no row has."""
+    coded = coded_frame(table)
+    for name in coded.columns[coded.dtypes == "category"]:
+        texts = coded[name].array
+        names = rng.permutation(np.append(texts.categories, ["c99", "unused", "A0"]))
+        coded[name] = texts.set_categories(names)
+    return coded
+
+
+@settings(max_examples=8, deadline=None)
+@given(seed=st.integers(0, 10_000), cut_off=st.integers(0, 700))
+def test_feet_are_the_same_whether_texts_are_coded_or_not(seed, cut_off):
+    given_records, rng = records(seed), np.random.default_rng(seed)
+    cohort = build_cohort(given_records, on(cut_off), Protocol())
+    tables = {name: coded_anyhow(getattr(given_records, name), rng) for name in TABLES}
+    coded = type(given_records)(**{**vars(given_records), **tables})
+    followed = follow_feet(coded, on(cut_off), Protocol())
+    pd.testing.assert_frame_equal(plain_frame(followed.feet), cohort.feet)
+    pd.testing.assert_frame_equal(shrink_uses(followed.uses), cohort.uses)
 
 
 @settings(max_examples=6, deadline=None)
