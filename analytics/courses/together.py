@@ -26,6 +26,7 @@ from analytics.intake.load import Programme, refuse_same_file
 from analytics.intake.part import Part, read_part
 from analytics.intake.records import Records, Source
 from analytics.intake.settle import settle
+from analytics.intake.texts import plain_frame
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,8 @@ def _settle_here(exports: Exports) -> tuple[Held, tuple[Source, ...]]:
     gathered, sources = read_part(Part(0, tuple(exports.sources)), exports.door)
     settled = settle(gathered, exports.frame, programme.corrections)
     followed = follow_settled(settled, programme.clinics, exports.cut_off, programme.protocol)
-    return Held(name_frames(settled, followed)), sources
+    frames = name_frames(settled, followed)
+    return Held({name: plain_frame(frame) for name, frame in frames.items()}), sources
 
 
 def gather_cohort(parts: Parts) -> Cohort:

@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
-from analytics.intake.frames import nothing, with_columns
+from analytics.intake.frames import stack_frames, take_places, with_columns
 from analytics.intake.ledger import (
+    ADDRESS,
     AMENDMENT_COLUMNS,
     FATES,
     FLAG_COLUMNS,
     PIECE_COLUMNS,
     ROW_COLUMNS,
 )
-
-ADDRESS = ("file", "sheet", "line")
+from analytics.intake.texts import (
+    coded_column,
+    factorize,
+    fold_codes,
+    from_codes,
+    put_text,
+    repeat_text,
+    stack_texts,
+)
 
 
 def with_address(frame: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
@@ -49,48 +59,55 @@ def build_pieces(visits: pd.DataFrame, others: pd.DataFrame, rows: pd.DataFrame)
     """
     columns = ["seq", "piece", "table", "reason", "into"]
     parts = [part[columns] for part in (visits, others) if len(part)]
-    pieces = pd.concat(parts or [others[columns]], ignore_index=True)
-    pieces = pieces.iloc[np.argsort(pieces["seq"].to_numpy(), kind="stable")]
-    pieces = with_address(pieces.reset_index(drop=True), rows)
-    is_out = pieces["reason"].notna().to_numpy()
-    is_merged = ~is_out & (pieces["into"].to_numpy(dtype=np.int64) >= 0)
-    fates = pd.array(FATES, dtype="string")
-    reason = pieces["reason"].array.copy()
-    reason[is_merged] = "duplicate"
+    pieces = stack_frames(parts or [others[columns]])
+    order = np.argsort(pieces["seq"].to_numpy(), kind="stable")
+    if len(parts) > 1 or np.any(order[1:] < order[:-1]):
+        pieces = take_places(pieces, order)
+    reason, into = pieces["reason"].array, pieces["into"].to_numpy(dtype=np.int64)
+    is_out = reason.codes >= 0
+    is_merged = ~is_out & (into >= 0)
     pieces = with_columns(
-        pieces,
-        fate=fates.take(np.where(is_out, 2, np.where(is_merged, 1, 0))),
-        table=pieces["table"].astype("string"),
-        reason=reason,
-        merged_into=_addresses(np.where(is_merged, pieces["into"], -1), rows),
+        with_address(pieces, rows),
+        fate=from_codes(np.where(is_out, 2, is_merged).astype(np.int8), FATES),
+        reason=put_text(reason, is_merged, "duplicate"),
+        merged_into=_addresses(np.where(is_merged, into, -1), rows),
     )
     return pieces[["seq", *PIECE_COLUMNS]]
 
 
-def _addresses(seq: np.ndarray, rows: pd.DataFrame) -> pd.Series:
-    texts = pd.Series(nothing("string", len(seq)))
+def _addresses(seq: np.ndarray, rows: pd.DataFrame) -> pd.Categorical:
+    """Return "file|sheet|line" of rows; missing where there is none, or a part is missing."""
     at = np.flatnonzero(seq >= 0)
-    parts = rows.iloc[seq[at].astype(np.int64)]
-    joined = parts["file"].str.cat([parts["sheet"], parts["line"].astype("string")], sep="|")
-    texts.iloc[at] = joined.to_numpy()
-    return texts
+    codes = np.full(len(seq), -1)
+    codes[at], distinct = pd.factorize(seq[at])
+    parts = [rows[name].array.take(distinct) for name in ADDRESS]
+    texts = [
+        None if any(pd.isna(part) for part in address) else "|".join(map(str, address))
+        for address in zip(*parts, strict=True)
+    ]
+    return fold_codes(codes, np.array(texts, dtype=object))
 
 
 def build_rows(pieces: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Return one line for each input row: kept if any piece is, else merged, else quarantined."""
-    out, merged = pieces["reason"].notna().to_numpy(), pieces["merged_into"].notna().to_numpy()
-    seq = pieces["seq"].to_numpy()
-    order = np.lexsort((np.where(merged, 1, np.where(out, 2, 0)), seq))
-    best = order[~pd.Series(seq[order]).duplicated().to_numpy()]
+    """Return one line for each input row: kept if any piece is, else merged, else quarantined.
+
+    Parameters
+    ----------
+    pieces
+        ``build_pieces``, in the order of the rows.
+    rows
+        Input rows by ``seq``.
+    """
+    out, merged = pieces["reason"].array.codes >= 0, pieces["merged_into"].array.codes >= 0
+    seq, n = pieces["seq"].to_numpy(), len(pieces)
+    begin = np.flatnonzero(np.r_[True, seq[1:] != seq[:-1]][:n])
+    worth = np.where(merged, 1, np.where(out, 2, 0)) * n + np.arange(n)
     place = np.full(len(rows), -1)
-    place[seq[best]] = best
-    whole = pd.DataFrame(
-        {name: pieces[name].array.take(place, allow_fill=True) for name in ROW_COLUMNS[3:]}
-    )
-    whole = with_columns(whole, order=rows["order"].to_numpy())
-    return with_address(with_columns(whole, seq=np.arange(len(rows))), rows)[
-        [*ROW_COLUMNS, "order"]
-    ]
+    if n:
+        place[seq[begin]] = np.minimum.reduceat(worth, begin) % n
+    held = {name: rows[name].array for name in ADDRESS}
+    held |= {name: pieces[name].array.take(place, allow_fill=True) for name in ROW_COLUMNS[3:]}
+    return pd.DataFrame(held | {"order": rows["order"].array}, copy=False)
 
 
 def build_amendments(parts: list[pd.DataFrame], rows: pd.DataFrame) -> pd.DataFrame:
@@ -108,35 +125,47 @@ def build_flags(
 def with_order(frame: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Return the frame with the place of its ``seq`` among all exports in its stead."""
     order = rows["order"].to_numpy()[frame["seq"].to_numpy(dtype=np.int64)]
-    return with_columns(frame.drop(columns="seq"), order=order)
+    held = {name: frame[name].array for name in frame.columns if name != "seq"}
+    return pd.DataFrame(held | {"order": order}, copy=False)
 
 
 def _book(parts: list[pd.DataFrame], rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
-    kinds = {"line": "Int64", "on": "datetime64[s]", "mark": "UInt64"}
-    filled = [_complete(part, rows, columns, kinds) for part in parts if len(part)]
-    if not filled:
-        return pd.DataFrame({n: pd.array([], dtype=kinds.get(n, "string")) for n in columns})
-    return sort_book(pd.concat(filled, ignore_index=True))
+    filled = [part for part in parts if len(part)]
+    held = {name: _stack_column(filled, name) for name in ("seq", *columns) if name not in ADDRESS}
+    seq = held.pop("seq").astype(np.int64)
+    address = {name: rows[name].array.take(seq) for name in ADDRESS}
+    book = {name: address[name] if name in address else held[name] for name in columns}
+    return sort_book(pd.DataFrame(book, copy=False))
+
+
+#: Columns of books that are no texts.
+_KINDS = {"on": "datetime64[s]", "mark": "uint64", "seq": "int64"}
+
+
+def _stack_column(parts: list[pd.DataFrame], name: str) -> Any:
+    """Return a column of parts under each other; it is missing where a part lacks it."""
+    if name not in _KINDS:
+        return stack_texts(
+            [
+                coded_column(part[name]) if name in part else repeat_text(None, len(part))
+                for part in parts
+            ]
+        )
+    missing = np.array([np.datetime64("NaT")]) if name == "on" else np.array([0])
+    kind = _KINDS[name]
+    held = [
+        part[name].to_numpy(dtype=kind)
+        if name in part
+        else np.repeat(missing.astype(kind), len(part))
+        for part in parts
+    ]
+    column = np.concatenate([*held, np.array([], dtype=kind)])
+    return pd.array(column, dtype="UInt64") if name == "mark" else column
 
 
 def sort_book(book: pd.DataFrame) -> pd.DataFrame:
     """Return a book by file, sheet, line and rule; lines of no row stand last."""
-    codes = [pd.factorize(book[name], sort=True)[0] for name in ("rule", *reversed(ADDRESS))]
+    codes = [factorize(book[name], sort=True)[0] for name in ("rule", *reversed(ADDRESS))]
     # What is missing has the code -1 and comes last.
-    order = np.lexsort([np.where(code < 0, len(book), code) for code in codes])
-    return book.iloc[order].reset_index(drop=True)
-
-
-def _complete(
-    part: pd.DataFrame, rows: pd.DataFrame, columns: tuple[str, ...], kinds: dict[str, str]
-) -> pd.DataFrame:
-    if "seq" in part:
-        part = with_address(part, rows)
-    n = len(part)
-    held = {
-        name: part[name].astype(kinds.get(name, "string")).array
-        if name in part
-        else nothing(kinds.get(name, "string"), n)
-        for name in columns
-    }
-    return pd.DataFrame(held, copy=False)
+    order = np.lexsort([np.where(code < 0, code.max(initial=0) + 1, code) for code in codes])
+    return take_places(book, order)

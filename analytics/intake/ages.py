@@ -9,6 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analytics.intake.frames import with_columns
+from analytics.intake.texts import categorise, coded_column, from_codes, repeat_text, stack_texts
+
 #: Unit to its length in days, and to the words for it in English, French, Spanish, Portuguese.
 _UNITS: dict[str, tuple[float, str]] = {
     "days": (1.0, "d|days?|jours?|j|d[ií]as?"),
@@ -97,18 +100,29 @@ def derive_births(children: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     amended
         ``seq, table, column, before, after, rule``.
     """
-    fills = children["birth_on"].isna() & children["birth_from_age"].notna()
-    births = children["birth_on"].where(~fills, children["birth_from_age"])
-    precision = children["birth_precision"].where(~fills, children["precision_from_age"])
-    told = children[fills]
+    birth, precision = children["birth_on"].array, children["birth_precision"].array
+    told, told_precision = (children[f"{name}_from_age"].array for name in ("birth", "precision"))
+    at = np.flatnonzero(birth.isna() & ~told.isna())
+    if len(at):
+        birth, precision = birth.copy(), coded_column(children["birth_precision"])
+        birth[at] = told.take(at)
+        precision = _overwrite(precision, at, coded_column(pd.Series(told_precision.take(at))))
     amended = pd.DataFrame(
         {
-            "seq": told["seq"].to_numpy(),
-            "table": "children",
-            "column": "birth_on",
-            "before": "",
-            "after": told["birth_from_age"].dt.strftime("%Y-%m-%d").array,
-            "rule": "age",
+            "seq": children["seq"].to_numpy()[at],
+            "table": repeat_text("children", len(at)),
+            "column": repeat_text("birth_on", len(at)),
+            "before": repeat_text("", len(at)),
+            "after": categorise(told.take(at).strftime("%Y-%m-%d")),
+            "rule": repeat_text("age", len(at)),
         }
     )
-    return children.assign(birth_on=births, birth_precision=precision), amended
+    return with_columns(children, birth_on=birth, birth_precision=precision), amended
+
+
+def _overwrite(texts: pd.Categorical, at: np.ndarray, others: pd.Categorical) -> pd.Categorical:
+    """Return the texts with other ones at some places."""
+    both = stack_texts([texts, others])
+    codes = both.codes[: len(texts)].copy()
+    codes[at] = both.codes[len(texts) :]
+    return from_codes(codes, both.categories)

@@ -8,6 +8,15 @@ import pandas as pd
 from analytics.definitions.columns import TABLES
 from analytics.intake.frames import with_columns
 from analytics.intake.gathered import Gathered
+from analytics.intake.texts import (
+    categorise,
+    coded_column,
+    factorize,
+    fold_codes,
+    from_codes,
+    put_text,
+    repeat_text,
+)
 
 _NEEDED = ("child", "visited_on", "purpose", "clinic")
 
@@ -31,20 +40,37 @@ def set_aside_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.Dat
     troubles
         Values that could not be read.
     """
-    needed = troubles[(troubles["table"] == "visits") & troubles["column"].isin(_NEEDED)]
+    found = coded_column(visits["reason"])
+    known = found.codes >= 0
+    lacks = np.logical_or.reduce([visits[name].array.isna() for name in _NEEDED])
     is_unread = np.zeros(len(visits), dtype=bool)
-    likely = np.flatnonzero(np.isin(visits["seq"].to_numpy(), needed["seq"].to_numpy()))
-    unread = pd.MultiIndex.from_frame(needed[["seq", "piece"]])
-    own = pd.MultiIndex.from_frame(visits[["seq", "piece"]].iloc[likely])
-    is_unread[likely] = own.isin(unread)
-    lacks = np.logical_or.reduce([visits[name].isna().to_numpy() for name in _NEEDED])
-    found = np.full(len(visits), pd.NA, dtype=object)
-    found[visits["side"].isna().to_numpy()] = "R05"
-    found[lacks] = "missing"
-    found[is_unread] = "unreadable"
-    known = visits["reason"].notna().to_numpy()
-    found[known] = visits["reason"].to_numpy(dtype=object)[known]
-    return with_columns(visits, reason=pd.array(found, dtype="string"))
+    is_unread[[*_find_unread(visits, troubles)]] = True
+    for reason, where in (("R05", visits["side"].array.isna()), ("missing", lacks),
+                          ("unreadable", is_unread)):  # fmt: skip
+        found = put_text(found, where & ~known, reason)
+    return with_columns(visits, reason=found)
+
+
+def _find_unread(visits: pd.DataFrame, troubles: pd.DataFrame) -> dict[int, str]:
+    """Return the place of each piece with an unreadable needed value to what stood there."""
+    needed = troubles[(troubles["table"] == "visits") & troubles["column"].isin(_NEEDED)]
+    if needed.empty:
+        return {}
+    seq = needed["seq"].to_numpy(dtype=np.int64)
+    texts: dict[tuple[int, str], list[str]] = {}
+    for *own, name, before in zip(
+        seq.tolist(), *(needed[n].tolist() for n in ("piece", "column", "before")), strict=True
+    ):
+        texts.setdefault((own[0], own[1]), []).append(f"{name}={before}")
+    is_near = np.zeros(int(max(seq.max(), visits["seq"].max())) + 1, dtype=bool)
+    is_near[seq] = True
+    at = np.flatnonzero(is_near[visits["seq"].to_numpy()])
+    near = zip(visits["seq"].to_numpy()[at].tolist(), visits["piece"].array[at], strict=True)
+    return {
+        place: ", ".join(texts[piece])
+        for place, piece in zip(at.tolist(), near, strict=True)
+        if piece in texts
+    }
 
 
 def tell_rows(rows: pd.DataFrame) -> pd.DataFrame:
@@ -55,18 +81,19 @@ def tell_rows(rows: pd.DataFrame) -> pd.DataFrame:
     rows
         Input rows by ``seq``, with their reason.
     """
-    seq = np.flatnonzero(rows["reason"].notna())
-    seq = seq[~rows["reason"].iloc[seq].isin(_NOTHING_TO_FIX).to_numpy()]
-    out = rows.iloc[seq]
+    codes, reasons = factorize(rows["reason"])
+    is_told = np.array([*(reason not in _NOTHING_TO_FIX for reason in reasons), False], dtype=bool)
+    is_missing = np.array([*(reason == "missing" for reason in reasons), False], dtype=np.int8)
+    seq = np.flatnonzero(is_told[codes])
     return pd.DataFrame(
         {
             "seq": seq,
-            "table": "children",
-            "clinic": out["clinic"].array,
-            "child": out["child"].array,
-            "rule": out["reason"].array,
-            "severity": "hard",
-            "found": np.where(out["reason"].eq("missing"), "child missing", ""),
+            "table": repeat_text("children", len(seq)),
+            "clinic": rows["clinic"].array.take(seq),
+            "child": rows["child"].array.take(seq),
+            "rule": rows["reason"].array.take(seq),
+            "severity": repeat_text("hard", len(seq)),
+            "found": from_codes(is_missing[codes[seq]], ["", "child missing"]),
         }
     )
 
@@ -81,21 +108,27 @@ def tell_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.DataFram
     troubles
         Values that could not be read, for what is shown.
     """
-    out = visits[visits["reason"].notna()]
-    lacking = pd.Series("", index=out.index, dtype="string")
-    for name in (*_NEEDED, "side"):
-        lacking = lacking.where(out[name].notna(), lacking + f"{name}, ")
-    needed = troubles[(troubles["table"] == "visits") & troubles["column"].isin(_NEEDED)]
-    texts = needed["column"].astype("string") + "=" + needed["before"]
-    unread = texts.groupby([needed["seq"], needed["piece"]]).agg(", ".join)
-    own = pd.MultiIndex.from_frame(out[["seq", "piece"]])
-    read = pd.Series(unread.reindex(own).array, index=out.index, dtype="string")
-    found = read.fillna(lacking.str.removesuffix(", ") + " missing")
-    return flag_visits(out, rule=out["reason"], severity="hard", found=found)
+    at = np.flatnonzero(~visits["reason"].array.isna())
+    out = pd.DataFrame({n: visits[n].array.take(at) for n in (*FLAGGED, "purpose", "reason")})
+    names = (*_NEEDED, "side")
+    lacking = np.zeros(len(at), dtype=np.int64)
+    for bit, name in enumerate(names):
+        lacking |= out[name].array.isna().astype(np.int64) << bit
+    said = [
+        ", ".join(name for bit, name in enumerate(names) if bits >> bit & 1) + " missing"
+        for bits in range(2 ** len(names))
+    ]
+    unread = _find_unread(visits, troubles)
+    place = {text: len(said) + n for n, text in enumerate(dict.fromkeys(unread.values()))}
+    read = {at: place[text] for at, text in unread.items()}
+    code = np.array([read.get(piece, -1) for piece in at.tolist()] if read else [-1] * len(at))
+    code = np.where(code < 0, lacking, code).astype(np.int64)
+    found = fold_codes(code, np.array([*said, *place], dtype=object))
+    return flag_visits(out, rule=out["reason"].array, severity="hard", found=found)
 
 
 def flag_visits(
-    visits: pd.DataFrame, *, rule: pd.Series | str, severity: str, found: pd.Series
+    visits: pd.DataFrame, *, rule: pd.Categorical | str, severity: str, found: pd.Categorical
 ) -> pd.DataFrame:
     """Return a flag for each visit given.
 
@@ -108,17 +141,18 @@ def flag_visits(
     found
         What stood there, one text for each visit.
     """
+    n = len(visits)
     return pd.DataFrame(
         {
             "seq": visits["seq"].array,
-            "table": "visits",
+            "table": repeat_text("visits", n),
             "clinic": visits["clinic"].array,
             "child": visits["child"].array,
             "side": visits["side"].array,
             "on": visits["visited_on"].array,
-            "rule": rule.array if isinstance(rule, pd.Series) else rule,
-            "severity": severity,
-            "found": found.array,
+            "rule": repeat_text(rule, n) if isinstance(rule, str) else rule,
+            "severity": repeat_text(severity, n),
+            "found": found,
         }
     )
 
@@ -144,28 +178,30 @@ def leave_out_impossible(frame: pd.DataFrame, table: str) -> tuple[pd.DataFrame,
     for column in TABLES[table]:
         if column.limits is None or column.unit in _HAVE_A_RULE or column.name not in frame:
             continue
-        values = frame[column.name].to_numpy(dtype=float, na_value=np.nan)
+        held = frame[column.name].array
+        known = np.flatnonzero(~held.isna())
+        values = held.take(known).to_numpy(dtype=float)
         low, high = column.limits
         off = (values < low) | (values > high)
         if column.step is not None:
             steps = values / column.step
-            off |= np.abs(steps - np.round(steps)) > 1e-9
+            off |= np.abs(steps - np.rint(steps)) > 1e-9
         if off.any():
-            frame = with_columns(frame, **{column.name: frame[column.name].mask(off)})
-            parts.append(
-                pd.DataFrame(
-                    {
-                        "seq": frame["seq"].to_numpy()[off],
-                        "table": table,
-                        "column": column.name,
-                        "before": [f"{value:.10g}" for value in values[off]],
-                        "after": "",
-                        "rule": "limits",
-                    }
-                )
-            )
+            at = known[off]
+            held = held.copy()
+            held[at] = pd.NA
+            frame = with_columns(frame, **{column.name: held})
+            parts.append(_leave_out(frame["seq"].to_numpy()[at], table, column.name, values[off]))
     amended = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
     return frame, amended
+
+
+def _leave_out(seq: np.ndarray, table: str, column: str, values: np.ndarray) -> pd.DataFrame:
+    before = [f"{value:.10g}" for value in values]
+    return pd.DataFrame(
+        {"seq": seq, "table": table, "column": column, "before": before, "after": "",
+         "rule": "limits"}
+    )  # fmt: skip
 
 
 def amend_unreadable(troubles: pd.DataFrame) -> pd.DataFrame:
@@ -182,11 +218,17 @@ def flag_amendments(amended: pd.DataFrame, gathered: Gathered) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "seq": at,
-            "table": amended["table"].array,
+            "table": coded_column(amended["table"]),
             "clinic": gathered.rows["clinic"].array.take(at),
             "child": gathered.rows["child"].array.take(at),
-            "rule": amended["rule"].array,
-            "severity": "soft",
-            "found": (amended["column"].astype("string") + "=" + amended["before"]).array,
+            "rule": coded_column(amended["rule"]),
+            "severity": repeat_text("soft", len(at)),
+            "found": tell_values(amended["column"], amended["before"]),
         }
     )
+
+
+def tell_values(columns: pd.Series, values: pd.Series) -> pd.Categorical:
+    """Return "column=value" for each of some values; missing where the value is."""
+    held = zip(columns.tolist(), values.tolist(), strict=True)
+    return categorise([None if pd.isna(value) else f"{name}={value}" for name, value in held])

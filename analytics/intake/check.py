@@ -13,6 +13,7 @@ from analytics.intake import check_order as order
 from analytics.intake import check_scores as scores
 from analytics.intake.course import Course, choose_visits
 from analytics.intake.findings import Rule
+from analytics.intake.texts import categorise, fold_codes, from_codes
 
 #: Hard rules that one visit answers by itself: asked before anything is merged.
 PIECE_RULES: dict[str, Rule] = {
@@ -78,13 +79,10 @@ class Checked:
     rules: tuple[str, ...]
     flags: pd.DataFrame
 
-    @property
-    def reason(self) -> np.ndarray:
-        """Return for each visit the first rule that it fails; None where it fails none."""
-        codes = np.array([None, *self.rules], dtype=object)
-        lowest = self.mask & -self.mask
-        at = np.where(lowest > 0, np.log2(np.maximum(lowest, 1)).astype(np.int64) + 1, 0)
-        return codes[at]
+    def first_rule(self, rows: np.ndarray) -> np.ndarray:
+        """Return for visits that fail a rule the place of the first such rule in ``rules``."""
+        mask = self.mask[rows]
+        return np.log2(mask & -mask).astype(np.int64)
 
 
 def check(course: Course, rules: dict[str, Rule]) -> Checked:
@@ -98,29 +96,28 @@ def check(course: Course, rules: dict[str, Rule]) -> Checked:
         Code to rule; up to 62.
     """
     mask = np.zeros(len(course.day), dtype=np.int64)
-    parts = []
+    told: list[list[str]] = []
+    fails_at: list[np.ndarray] = []
     for bit, (code, rule) in enumerate(rules.items()):
         finding = rule(course)
-        at = np.flatnonzero(finding.fails)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "at": at,
-                    "rule": code,
-                    "severity": CHECKS[code].severity,
-                    "found": pd.array(finding.tell(), dtype="string"),
-                }
-            )
-        )
-        fails = finding.fails
-        if CHECKS[code].scope == "foot" and CHECKS[code].severity == "hard":
-            fails = course.first_of_foot(fails) >= 0
-        mask |= fails.astype(np.int64) << bit
-    filled = [part for part in parts if len(part)]
-    empty = pd.DataFrame(columns=["at", "rule", "severity", "found"])
-    return Checked(
-        course, mask, tuple(rules), pd.concat(filled, ignore_index=True) if filled else empty
+        at = finding.at
+        fails_at.append(at)
+        told.append(finding.tell() if len(at) else [])
+        if len(at) and CHECKS[code].scope == "foot" and CHECKS[code].severity == "hard":
+            at = np.flatnonzero(course.first_of_foot(finding.fails) >= 0)
+        mask[at] |= 1 << bit
+    number = np.repeat(np.arange(len(rules)), [len(at) for at in fails_at])
+    codes = [*rules]
+    severity = np.array([CHECKS[code].severity for code in codes], dtype=object)
+    flags = pd.DataFrame(
+        {
+            "at": np.concatenate([*fails_at, np.array([], dtype=np.int64)]),
+            "rule": from_codes(number, codes),
+            "severity": fold_codes(number, severity),
+            "found": categorise([text for texts in told for text in texts]),
+        }
     )
+    return Checked(course, mask, tuple(rules), flags)
 
 
 def keep(course: Course, kept: np.ndarray, aside: np.ndarray) -> Course:
@@ -141,12 +138,20 @@ def keep(course: Course, kept: np.ndarray, aside: np.ndarray) -> Course:
 
 def _last_set_aside(course: Course, aside: np.ndarray) -> np.ndarray:
     table = course.table
-    aside = aside[(table.foot[aside] >= 0) & ~np.isnan(table.day[aside])]
+    last = np.full(len(course.at), np.nan)
+    foot = table.foot[aside]
+    aside, foot = aside[foot >= 0], foot[foot >= 0]
+    is_near = np.zeros(int(table.foot.max(initial=-1)) + 2, dtype=bool)
+    is_near[foot] = True
+    own = table.foot[course.at]
+    near = np.flatnonzero(is_near[own])
+    if not len(near):
+        return last
     width = 200_000  # more days than lie between any two dates that can be read
-    keys = np.sort(table.foot[aside] * width + table.day[aside])
-    before = table.foot[course.at] * width
-    own = before + course.day.astype(float)
-    at = np.searchsorted(keys, own, side="right")
-    found = np.append(np.nan, keys)[at] if len(keys) else np.full(len(own), np.nan)
-    last = found - before
-    return np.where(last >= 0, last, np.nan)
+    keys = foot * width + table.day[aside]
+    keys = np.sort(keys[~np.isnan(keys)])
+    begin = own[near] * width
+    at = np.searchsorted(keys, begin + course.day[near].astype(float), side="right")
+    found = np.append(np.nan, keys)[at] - begin
+    last[near] = np.where(found >= 0, found, np.nan)
+    return last

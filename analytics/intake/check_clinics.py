@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -10,9 +11,12 @@ import pandas as pd
 from analytics.definitions.checks import ClinicWindows
 from analytics.intake.course import Course
 from analytics.intake.frames import stack_frames
+from analytics.intake.runs import begins
+from analytics.intake.texts import coded_column, factorize, from_codes, plain_texts, share_texts
 
 _ROUND_BIRTHDAYS = (1, 15)
 _PRIMARY = ("birth_on", "sex", "diagnosis")
+_SEXES = {"boys": "male", "girls": "female"}
 
 
 #: Table of counts to the columns that name a line of it; the others add up.
@@ -41,17 +45,18 @@ def count_clinics(course: Course, children: pd.DataFrame) -> dict[str, pd.DataFr
     dict
         Tables of ``COUNTS``.
     """
-    feet = _feet_of(course, children)
+    feet, of_child = _feet_of(course, children), coded_column(children["clinic"])
+    missing = {name: (of_child, children[name].array.isna()) for name in _PRIMARY}
+    missing["pirani_total"] = (feet.clinic, np.isnan(feet.score))
     return {
-        "tenotomies": _count_tenotomies(feet),
+        "tenotomies": _add_up(feet.clinic, {"size": None, "sum": feet.tenotomy}, year=feet.year),
         "sides": _count_sides(feet),
-        "sexes": _count_sexes(children),
-        "scores": feet[feet["score"].notna()].groupby(["clinic", "score"]).size()
-        .rename("n").reset_index(),
+        "sexes": _add_up(of_child, {n: _is(children["sex"], sex) for n, sex in _SEXES.items()}),
+        "scores": _add_up(feet.clinic, {"n": None}, score=feet.score),
         "birthdays": _count_birthdays(children),
         "missing": pd.concat(
-            [*(_count_missing(children, name, name) for name in _PRIMARY),
-             _count_missing(feet, "score", "pirani_total")],
+            [_add_up(clinic, {"size": None, "sum": lacks}).assign(field=name)
+             for name, (clinic, lacks) in missing.items()],
             ignore_index=True,
         ),
     }  # fmt: skip
@@ -92,20 +97,78 @@ def ask_clinics(counts: dict[str, pd.DataFrame], windows: ClinicWindows) -> pd.D
     return pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
 
 
-def _feet_of(course: Course, children: pd.DataFrame) -> pd.DataFrame:
-    """Return one row for each foot that was cast: clinic, year, side, tenotomy, first score."""
+@dataclass(frozen=True)
+class _Feet:
+    """Feet that were cast, by child: an array entry for each."""
+
+    child: np.ndarray
+    clinic: pd.Categorical
+    side: pd.Categorical
+    year: np.ndarray
+    tenotomy: np.ndarray
+    score: np.ndarray
+
+
+def _feet_of(course: Course, children: pd.DataFrame) -> _Feet:
+    """Return the feet that were cast, with the year of the first cast and the first score."""
     first = course.first_of_foot(course.is_cast)
-    here = first == np.arange(len(first))
+    here = np.flatnonzero(first == np.arange(len(first)))
     scored = course.first_of_foot(~np.isnan(course.total))
     cut = course.first_of_foot(course.is_tenotomy) >= 0
-    clinic = children.set_index("child")["clinic"]
-    feet = course.show(("child", "side", "visited_on"), np.flatnonzero(here))
-    return feet.assign(
-        clinic=clinic.reindex(feet["child"]).array,
-        year=feet["visited_on"].dt.year,
+    child, side = (coded_column(pd.Series(course.table.take(name, course.at[here])))
+                   for name in ("child", "side"))  # fmt: skip
+    own, told = share_texts([child, coded_column(children["child"])])
+    clinic = np.full(len(own.categories) + 1, -1)
+    clinic[told.codes] = np.arange(len(children))
+    return _Feet(
+        child=course.child[here],
+        clinic=coded_column(children["clinic"]).take(clinic[own.codes], allow_fill=True),
+        side=side,
+        year=course.day[here].astype("datetime64[D]").astype("datetime64[Y]").astype(np.int32)
+        + np.int32(1970),
         tenotomy=cut[here],
-        score=course.value_of(course.total, scored)[here],
+        score=course.value_of(course.total, scored[here]),
     )
+
+
+def _add_up(
+    clinic: pd.Categorical, added: dict[str, np.ndarray | None], **key: np.ndarray
+) -> pd.DataFrame:
+    """Return sums by clinic, or by clinic and numbers; what misses either is left out.
+
+    Parameters
+    ----------
+    clinic
+        Clinic of each of some feet or children.
+    added
+        Column to truth values that are counted; nothing counts all.
+    key
+        Further column that names a line.
+    """
+    (clinic,) = share_texts([clinic])
+    known = clinic.codes >= 0
+    number, distinct = np.zeros(len(clinic), dtype=np.int64), np.array([0])
+    for values in key.values():
+        number, found = pd.factorize(values, sort=True)
+        known, distinct = known & (number >= 0), found
+    width = max(len(distinct), 1)
+    at = np.flatnonzero(known)
+    line, place = np.unique(clinic.codes[at] * np.int64(width) + number[at], return_inverse=True)
+    sums = {
+        name: np.bincount(
+            place, weights=None if told is None else told[at], minlength=len(line)
+        ).astype(np.int64)
+        for name, told in added.items()
+    }
+    of_line = from_codes(line // width, clinic.categories)
+    keys = {name: distinct[line % width] for name in key}
+    return pd.DataFrame({"clinic": plain_texts(of_line), **keys, **sums})
+
+
+def _is(texts: pd.Series, text: str) -> np.ndarray:
+    """Return where a column has a text."""
+    codes, distinct = factorize(texts)
+    return np.array([*(one == text for one in distinct), False], dtype=bool)[codes]
 
 
 def _questions(counts: pd.DataFrame, odd: pd.Series, rule: str, found: pd.Series) -> pd.DataFrame:
@@ -131,10 +194,6 @@ def _outside(values: pd.Series, window: tuple[float, float]) -> pd.Series:
     return (values < window[0]) | (values > window[1])
 
 
-def _count_tenotomies(feet: pd.DataFrame) -> pd.DataFrame:
-    return feet.groupby(["clinic", "year"])["tenotomy"].agg(["size", "sum"]).reset_index()
-
-
 def _ask_tenotomies(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     """R17: share of feet with tenotomy among those begun in a clinic and year."""
     mean = counts["sum"].astype(float) / counts["size"]
@@ -144,14 +203,17 @@ def _ask_tenotomies(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFram
     return _questions(counts, odd, "R17", found)
 
 
-def _count_sides(feet: pd.DataFrame) -> pd.DataFrame:
-    per_child = feet.groupby(["clinic", "child"])["side"].agg(["size", "first"]).reset_index()
-    both = per_child["size"] == 2
-    one = per_child.assign(
-        both=both, right=~both & (per_child["first"] == "right"),
-        left=~both & (per_child["first"] == "left"), n=1,
+def _count_sides(feet: _Feet) -> pd.DataFrame:
+    """Count children by the feet that were cast; both feet of a child stand together."""
+    first = begins(feet.child)
+    both = np.diff(np.append(first, len(feet.child))) == 2
+    clinic, side = feet.clinic.take(first), pd.Series(feet.side.take(first))
+    counts = _add_up(
+        clinic,
+        {"both": both, "right": ~both & _is(side, "right"), "left": ~both & _is(side, "left"),
+         "n": None},
     )  # fmt: skip
-    return one.groupby("clinic")[["both", "right", "left", "n"]].sum().reset_index()
+    return counts.astype({"right": "Int64", "left": "Int64"})
 
 
 def _ask_sides(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
@@ -169,14 +231,6 @@ def _ask_sides(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
             _questions(counts, enough & _outside(ratio, windows.right_to_left), "R26", sides),
         ]
     )
-
-
-def _count_sexes(children: pd.DataFrame) -> pd.DataFrame:
-    said = children.assign(
-        boys=children["sex"].eq("male").fillna(False).astype(int),
-        girls=children["sex"].eq("female").fillna(False).astype(int),
-    )
-    return said.groupby("clinic")[["boys", "girls"]].sum().reset_index()
 
 
 def _ask_sexes(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
@@ -198,15 +252,12 @@ def _ask_scores(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
 
 
 def _count_birthdays(children: pd.DataFrame) -> pd.DataFrame:
-    exact = children[
-        children["birth_on"].notna() & ~children["birth_precision"].isin(["month", "year"])
-    ]
-    return (
-        exact.assign(is_round=exact["birth_on"].dt.day.isin(_ROUND_BIRTHDAYS))
-        .groupby("clinic")["is_round"]
-        .agg(["size", "sum"])
-        .reset_index()
-    )
+    """Count exact birth dates, and those on a round day."""
+    birth, precision = children["birth_on"], children["birth_precision"]
+    exact = ~birth.array.isna() & ~(_is(precision, "month") | _is(precision, "year"))
+    at = np.flatnonzero(exact)
+    is_round = np.isin(birth.array.take(at).day, _ROUND_BIRTHDAYS)
+    return _add_up(coded_column(children["clinic"]).take(at), {"size": None, "sum": is_round})
 
 
 def _ask_birthdays(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
@@ -227,8 +278,3 @@ def _ask_missing(counts: pd.DataFrame, windows: ClinicWindows) -> pd.DataFrame:
     )
     found = _tell(field=counts["field"], n_missing=counts["sum"], n_records=counts["size"])
     return _questions(counts, odd, "R32", found)
-
-
-def _count_missing(rows: pd.DataFrame, name: str, field: str) -> pd.DataFrame:
-    counts = rows[name].isna().groupby(rows["clinic"]).agg(["size", "sum"]).reset_index()
-    return counts.assign(field=field)

@@ -12,22 +12,26 @@ DAYS_A_YEAR = 365.25
 
 def _start(course: Course) -> tuple[np.ndarray, np.ndarray]:
     """Return the visits that begin a foot's casting, and the age there in years."""
-    first = course.first_of_foot(course.is_cast)
-    return first == np.arange(len(first)), course.age_days / DAYS_A_YEAR
+
+    def start() -> tuple[np.ndarray, np.ndarray]:
+        first = course.first_of_foot(course.is_cast)
+        return first == np.arange(len(first)), course.age_days / DAYS_A_YEAR
+
+    return course.once("start", start)
 
 
 def find_impossible_age(course: Course) -> Finding:
     """R03: nobody begins so late."""
     here, years = _start(course)
     fails = here & (years > course.frame.protocol.age_impossible_years)
-    return Finding(fails, {"age_years": np.round(years, 1)})
+    return Finding(fails, {"age_years": np.round(years[fails], 1)})
 
 
 def find_late_start(course: Course) -> Finding:
     """R03a: few begin so late."""
     here, years = _start(course)
     fails = here & (years > course.frame.protocol.age_question_years)
-    return Finding(fails, {"age_years": np.round(years, 1)})
+    return Finding(fails, {"age_years": np.round(years[fails], 1)})
 
 
 def find_first_days_start(course: Course) -> Finding:
@@ -40,6 +44,10 @@ def find_first_days_start(course: Course) -> Finding:
 
 def _casts_of_series(course: Course) -> tuple[np.ndarray, np.ndarray]:
     """Return the number of casts of each visit's series, and the last cast of each."""
+    return course.once("casts of series", lambda: _count_casts(course))
+
+
+def _count_casts(course: Course) -> tuple[np.ndarray, np.ndarray]:
     series = course.series
     code = course.foot.astype(np.int64) * (int(series.max(initial=0)) + 1) + series
     counts = np.bincount(code, weights=series > 0)
@@ -67,7 +75,7 @@ def find_many_casts(course: Course) -> Finding:
 def find_broken_numbering(course: Course) -> Finding:
     """R13: recorded cast numbers follow each other within a series."""
     number, series = course.number("cast_number"), course.series
-    before = course.row_before(course.is_cast)
+    before = course.before("cast")
     same = course.is_cast & (series == np.where(before >= 0, series[before], -1))
     step = number - course.value_of(number, before)
     replaced = course.says("cast_replaced", True) & (step == 0)
@@ -77,9 +85,9 @@ def find_broken_numbering(course: Course) -> Finding:
 
 def find_second_tenotomy(course: Course) -> Finding:
     """R16: one primary tenotomy; a later one in relapse care comes after the brace."""
-    before = course.row_before(course.is_tenotomy)
+    before = course.before("tenotomy")
     gap = course.day - course.day_of(before)
-    fitted = course.day_of(course.row_before(course.is_fitting))
+    fitted = course.day_of(course.before("fitting"))
     braced = fitted >= course.day_of(before)
     soon = gap < course.frame.protocol.duplicate_tenotomy_days
     fails = course.is_tenotomy & (before >= 0) & (soon | ~braced)
@@ -95,22 +103,28 @@ def find_tenotomy_without_casts(course: Course) -> Finding:
 
 
 def _braced_days(course: Course) -> np.ndarray:
-    return course.day - course.first_day(course.is_fitting)
+    return course.once("braced", lambda: course.day - course.first_day(course.is_fitting))
 
 
-def _stays_low(course: Course, low: np.ndarray, full: np.ndarray) -> np.ndarray:
-    """Return the low reports after which another low one comes and no full one."""
-    return (course.row_after(low) >= 0) & (course.row_after(full) < 0)
+def _hours(course: Course) -> tuple[np.ndarray, ...]:
+    """Return which reports tell few hours in the brace, and which a full day.
+
+    Then which come after one of few hours, and after which reports another one of few hours comes
+    and no full one.
+    """
+    protocol, hours = course.frame.protocol, course.number("brace_hours")
+    low, full = hours < protocol.full_time_hours, hours > protocol.night_hours_most
+    stays_low = (course.row_after(low) >= 0) & (course.row_after(full) < 0)
+    return low, full, course.row_before(low) >= 0, stays_low
 
 
 def find_odd_brace_phase(course: Course) -> Finding:
     """R18: full time ends after two to four months, and bracing by school age."""
     protocol = course.frame.protocol
     hours, braced = course.number("brace_hours"), _braced_days(course)
-    low, full = hours < protocol.full_time_hours, hours > protocol.night_hours_most
-    began_night = course.row_before(low) >= 0
+    low, full, began_night, stays_low = course.once("hours", lambda: _hours(course))
     short = low & (braced > 0) & (braced < protocol.full_time_shortest) & ~began_night
-    short &= _stays_low(course, low, full)
+    short &= stays_low
     late = full & (braced > protocol.full_time_longest) & ~began_night
     longest = protocol.brace_longest_years * DAYS_A_YEAR
     # A child who came late is braced late: only one braced in time can go on for too long.
@@ -134,9 +148,8 @@ def find_odd_hours(course: Course) -> Finding:
     """R19a: full time in the first phase, nights in the second."""
     protocol = course.frame.protocol
     hours, braced = course.number("brace_hours"), _braced_days(course)
-    low, full = hours < protocol.full_time_hours, hours > protocol.night_hours_most
-    began_night = course.row_before(low) >= 0
-    ended_early = _stays_low(course, low, full) | began_night
+    low, full, began_night, stays_low = course.once("hours", lambda: _hours(course))
+    ended_early = stays_low | began_night
     first_phase = low & (braced > 0) & (braced < protocol.full_time_shortest) & ~ended_early
     second_phase = full & began_night & (braced > protocol.full_time_longest)
     return Finding(first_phase | second_phase, {"days_braced": braced, "brace_hours": hours})
@@ -157,7 +170,8 @@ def find_late_relapse(course: Course) -> Finding:
     years = course.age_days / DAYS_A_YEAR
     late = noted & (years > course.frame.protocol.relapse_oldest_years)
     first = course.first_of_foot(noted) == np.arange(len(noted))
-    return Finding(late & first, {"age_years": np.round(years, 1)})
+    fails = late & first
+    return Finding(fails, {"age_years": np.round(years[fails], 1)})
 
 
 def find_half_relapse(course: Course) -> Finding:
@@ -170,9 +184,9 @@ def find_half_relapse(course: Course) -> Finding:
     open_yet = course.day + window > extracted
     first = ~(course.day_of(course.row_before(noted)) >= course.day - window)
     unanswered = noted & first & ~answered & ~open_yet
-    series, before = course.series, course.row_before(course.is_cast)
+    series, before = course.series, course.before("cast")
     begins = course.is_cast & (series > 1) & (series != np.where(before >= 0, series[before], -1))
-    after_brace = course.day_of(course.row_before(course.is_fitting)) >= course.day_of(before)
+    after_brace = course.day_of(course.before("fitting")) >= course.day_of(before)
     earlier = course.day - course.day_of(course.row_before(noted, same_day=True)) <= window
     later = course.day_of(course.row_after(noted, same_day=True)) - course.day <= window
     return Finding(unanswered | (begins & after_brace & ~earlier & ~later), {})
@@ -182,9 +196,8 @@ def find_early_transfer(course: Course) -> Finding:
     """R23: tendon transfer waits for the third year."""
     years = course.age_days / DAYS_A_YEAR
     young = years < course.frame.protocol.transfer_youngest_years
-    return Finding(
-        course.says("procedure", "tendon_transfer") & young, {"age_years": years.round(1)}
-    )
+    fails = course.says("procedure", "tendon_transfer") & young
+    return Finding(fails, {"age_years": years[fails].round(1)})
 
 
 def find_feet_apart(course: Course) -> Finding:
@@ -202,7 +215,7 @@ def find_silent_children(course: Course) -> Finding:
     last = np.r_[course.child[1:] != course.child[:-1], True][: len(course.day)]
     seen = np.zeros(int(course.child.max(initial=-1)) + 1)
     np.maximum.at(seen, course.child, course.day)
-    after = course.is_tenotomy | (course.is_cast & (course.row_before(course.is_tenotomy) >= 0))
+    after = course.is_tenotomy | (course.is_cast & (course.before("tenotomy") >= 0))
     limits = np.select(
         [after, course.is_cast],
         [protocol.lost_tenotomy_days, protocol.lost_casting_days],

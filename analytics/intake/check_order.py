@@ -8,6 +8,10 @@ import numpy as np
 
 from analytics.intake.course import DAY_ORDER, Course
 from analytics.intake.findings import Finding
+from analytics.intake.runs import begins
+
+#: More days than lie between any two dates that can be read.
+_DAYS = 200_000
 
 _SCORES = ("pirani_total", "dimeglio_total")
 
@@ -27,7 +31,7 @@ def find_days_outside(course: Course) -> Finding:
     fails = course.day > _day(frame.extracted_on)
     if frame.started_on is not None:
         fails |= course.day < _day(frame.started_on)
-    return Finding(fails, {"visited_on": course.day.astype("datetime64[D]")})
+    return Finding(fails, {"visited_on": course.day[fails].astype("datetime64[D]").astype(str)})
 
 
 def find_unaffected_foot(course: Course) -> Finding:
@@ -35,7 +39,8 @@ def find_unaffected_foot(course: Course) -> Finding:
     scored = np.logical_or.reduce([~np.isnan(course.number(name)) for name in _SCORES])
     treated = course.is_cast | course.is_tenotomy | scored
     fails = course.says("affected", False) & treated
-    return Finding(fails, {"side": course.table.take("side", course.at).to_numpy(dtype=object)})
+    side = course.table.take("side", course.at[fails])
+    return Finding(fails, {"side": np.asarray(side, dtype=object)})
 
 
 def find_visits_after_death(course: Course) -> Finding:
@@ -49,7 +54,7 @@ def find_odd_intervals(course: Course) -> Finding:
     """R11: casts of a series follow about weekly; the cast after tenotomy is another matter."""
     protocol = course.frame.protocol
     series = course.series
-    before = course.row_before(course.is_cast)
+    before = course.before("cast")
     same = course.is_cast & (series == np.where(before >= 0, series[before], -1))
     gap = course.day - course.day_of(before)
     short = (gap < protocol.cast_interval_shortest) & ~course.says("cast_replaced", True)
@@ -60,6 +65,10 @@ def find_odd_intervals(course: Course) -> Finding:
 
 def is_after_tenotomy(course: Course) -> np.ndarray:
     """Return the casts that follow a tenotomy within their series, or on its day."""
+    return course.once("after tenotomy", lambda: _find_after_tenotomy(course))
+
+
+def _find_after_tenotomy(course: Course) -> np.ndarray:
     series = course.series
     first = _first_of_series(course, series)
     cut = course.day_of(course.row_before(course.is_tenotomy, same_day=True))
@@ -95,8 +104,8 @@ def find_last_cast_length(course: Course) -> Finding:
 def find_late_brace(course: Course) -> Finding:
     """R15: the brace follows the last cast within days."""
     last, begin, end = _last_cast(course)
-    fitted = course.row_after(course.is_fitting)
-    cast_again = course.row_after(course.is_cast)
+    fitted = course.after("fitting")
+    cast_again = course.after("cast")
     is_next = (fitted >= 0) & (
         (cast_again < 0) | (course.day_of(cast_again) > course.day_of(fitted))
     )
@@ -119,8 +128,12 @@ def _last_cast(course: Course) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
     After tenotomy the last cast may have been renewed: it began with the first one after it.
     """
+    return course.once("last cast", lambda: _find_last_cast(course))
+
+
+def _find_last_cast(course: Course) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     series = course.series
-    next_cast = course.row_after(course.is_cast)
+    next_cast = course.after("cast")
     last = course.is_cast & ((next_cast < 0) | (series[next_cast] != series))
     own = np.arange(len(series))
     cut = course.row_before(course.is_tenotomy, same_day=True)
@@ -144,12 +157,15 @@ def find_repeated_visits(course: Course) -> Finding:
     replaced = course.says("cast_replaced", True)
     fails = np.zeros(len(course.day), dtype=bool)
     for purpose in DAY_ORDER:
-        here = course.says("purpose", purpose)
-        gap = course.day - course.day_of(course.row_before(here))
-        fails |= here & (gap == 1) & ~replaced
-    keys = course.foot.astype(np.int64) * 100_000 + course.day - course.day.min(initial=0)
-    _, begin, code = np.unique(keys, return_index=True, return_inverse=True)
-    return Finding(fails | (np.arange(len(keys)) - begin[code] >= 2), {})
+        rows = np.flatnonzero(course.says("purpose", purpose))
+        days = rows[begins(course.foot[rows] * _DAYS + course.day[rows])]
+        next_day = np.zeros(len(days), dtype=bool)
+        next_day[1:] = (np.diff(course.day[days]) == 1) & (np.diff(course.foot[days]) == 0)
+        of_row = np.searchsorted(days, rows, side="right") - 1
+        fails[rows] |= next_day[of_row]
+    fails &= ~replaced
+    third = np.arange(len(fails)) - course.begin_of_day >= 2
+    return Finding(fails | third, {})
 
 
 def _day(day: date) -> int:

@@ -13,6 +13,7 @@ from analytics.definitions.columns import (
 )
 from analytics.intake.course import Course
 from analytics.intake.findings import Finding
+from analytics.intake.runs import add_up
 
 _PIRANI = (
     *PIRANI_MIDFOOT_SIGNS, *PIRANI_HINDFOOT_SIGNS, "pirani_midfoot", "pirani_hindfoot",
@@ -32,22 +33,30 @@ def find_impossible_scores(course: Course) -> Finding:
     fails = np.zeros(len(course.day), dtype=bool)
     for name in (*_PIRANI, *_DIMEGLIO):
         if name in course.table:
-            fails |= _is_off_scale(course, name)
+            fails[_find_off_scale(course, name)] = True
     midfoot, hindfoot = course.number("pirani_midfoot"), course.number("pirani_hindfoot")
-    fails |= _differs(midfoot, _sum(course, PIRANI_MIDFOOT_SIGNS))
-    fails |= _differs(hindfoot, _sum(course, PIRANI_HINDFOOT_SIGNS))
-    total = course.number("pirani_total")
-    signs = _sum(course, PIRANI_MIDFOOT_SIGNS) + _sum(course, PIRANI_HINDFOOT_SIGNS)
-    fails |= _differs(total, midfoot + hindfoot) | _differs(total, signs)
-    dimeglio = course.number("dimeglio_total")
-    fails |= _differs(dimeglio, _sum(course, (*DIMEGLIO_PARTS, *DIMEGLIO_EXTRAS)))
+    of_midfoot, of_hindfoot = (
+        _sum(course, n) for n in (PIRANI_MIDFOOT_SIGNS, PIRANI_HINDFOOT_SIGNS)
+    )
+    total, dimeglio = course.number("pirani_total"), course.number("dimeglio_total")
+    for recorded, summed in (
+        (midfoot, of_midfoot),
+        (hindfoot, of_hindfoot),
+        (total, midfoot + hindfoot),
+        (total, of_midfoot + of_hindfoot),
+        (dimeglio, _sum(course, (*DIMEGLIO_PARTS, *DIMEGLIO_EXTRAS))),
+    ):
+        fails |= np.abs(recorded - summed) > 1e-9  # missing on either side compares as false
+    return Finding(fails, _show_scores(course, np.flatnonzero(fails)))
+
+
+def _show_scores(course: Course, rows: np.ndarray) -> dict[str, np.ndarray]:
+    names = ("pirani_total", "pirani_midfoot", "pirani_hindfoot", "dimeglio_total")
+    shown = {name: course.number(name)[rows] for name in names}
+    total, midfoot, hindfoot, _ = shown.values()
     # The older version adds ten signs to a total of 10, with halves of 5.
     older = np.where((total > 6) & (total <= 10) | (midfoot > 3) | (hindfoot > 3), "yes", "no")
-    return Finding(
-        fails,
-        {"pirani_total": total, "pirani_midfoot": midfoot, "pirani_hindfoot": hindfoot,
-         "dimeglio_total": dimeglio, "older_version": older},
-    )  # fmt: skip
+    return {**shown, "older_version": older}
 
 
 def find_sound_start(course: Course) -> Finding:
@@ -71,7 +80,7 @@ def find_uncorrected_at_brace(course: Course) -> Finding:
 def find_rise_between_casts(course: Course) -> Finding:
     """R09: the score does not rise from one cast of a series to the next."""
     total, series = course.total, course.series
-    before = course.row_before(course.is_cast)
+    before = course.before("cast")
     same = series == np.where(before >= 0, series[before], -1)
     rise = total - course.value_of(total, before)
     fails = course.is_cast & same & (rise >= course.frame.protocol.cast_score_rise)
@@ -90,19 +99,17 @@ def find_early_tenotomy(course: Course) -> Finding:
     return Finding(fails, {"pirani_midfoot": score})
 
 
-def _is_off_scale(course: Course, name: str) -> np.ndarray:
+def _find_off_scale(course: Course, name: str) -> np.ndarray:
+    """Return the visits whose value lies outside its limits, or between two steps of its scale."""
     declared = column("visits", name)
     low, high = declared.limits or (-np.inf, np.inf)
-    values = course.number(name)
+    known = np.flatnonzero(~np.isnan(course.number(name)))
+    values = course.number(name)[known]
     steps = values / (declared.step or 1.0)
-    return (values < low) | (values > high) | (np.abs(steps - np.round(steps)) > 1e-9)
+    return known[(values < low) | (values > high) | (np.abs(steps - np.rint(steps)) > 1e-9)]
 
 
 def _sum(course: Course, names: tuple[str, ...]) -> np.ndarray:
     if not all(name in course.table for name in names):
         return np.full(len(course.day), np.nan)
-    return np.sum([course.number(name) for name in names], axis=0)
-
-
-def _differs(recorded: np.ndarray, summed: np.ndarray) -> np.ndarray:
-    return np.abs(recorded - summed) > 1e-9  # missing on either side compares as false
+    return add_up([course.number(name) for name in names])

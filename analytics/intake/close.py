@@ -20,6 +20,7 @@ from analytics.intake.kept import Kept, stack_parts
 from analytics.intake.ledger import FLAG_COLUMNS, Ledger
 from analytics.intake.records import Records, Source
 from analytics.intake.settle import Settled
+from analytics.intake.texts import plain_frame
 from analytics.intake.totals import SUMS, Totals, add_faults, add_sums, sum_books, sum_faults
 
 #: Books whose lines stand in the order of the rows of the exports.
@@ -56,12 +57,12 @@ def close(
         tables["clinics"] = shape_table(clinics, "clinics")
     books = {name: join_books([part.books[name] for part in parts], name) for name in
              ("rows", "pieces", "amendments")}  # fmt: skip
-    doubles = stack_frames([part.doubles for part in parts])
+    doubles = plain_frame(stack_frames([part.doubles for part in parts]))
     told, confirmed = tell_of_all(doubles, add_counts([part.counts for part in parts]), corrections)
     flags = join_books(
         [*(part.books["flags"] for part in parts), told[list(FLAG_COLUMNS)]], "flags"
     )
-    tried = stack_frames([*(part.tried for part in parts), confirmed])
+    tried = plain_frame(stack_frames([*(part.tried for part in parts), confirmed]))
     ledger = Ledger(**books, flags=flags, corrections=build_book(corrections, tried))
     ledger.balance()
     refuse_nothing(len(tables["children"]))
@@ -183,8 +184,8 @@ def refuse_nothing(n_children: int) -> None:
 def join_tables(parts: Sequence[pd.DataFrame], name: str) -> pd.DataFrame:
     """Return a canonical table of all parts, sorted by its key."""
     if len(parts) == 1:
-        return parts[0]
-    joined = stack_frames(parts)
+        return plain_frame(parts[0])
+    joined = plain_frame(stack_frames(parts))
     if name == "clinics":
         joined = joined.drop_duplicates("clinic")
     return shape_table(joined, name)
@@ -194,7 +195,7 @@ def join_books(parts: Iterable[pd.DataFrame], name: str) -> pd.DataFrame:
     """Return a book of all parts in its order."""
     filled = [*parts]
     filled = [part for part in filled if len(part)] or filled[:1]
-    book = filled[0] if len(filled) == 1 else stack_frames(filled)
+    book = plain_frame(filled[0] if len(filled) == 1 else stack_frames(filled))
     if name not in _ORDERED:
         return sort_book(book)
     order = book["order"].to_numpy()

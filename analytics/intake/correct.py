@@ -174,7 +174,8 @@ def confirm_faults(
     confirmations = np.flatnonzero(corrections["action"] == CONFIRM)
     if not len(confirmations):
         return flags, book_tried(tried).drop(columns="row")
-    at = flags.assign(line=flags["line"].astype("string"), on=flags["on"].dt.strftime("%Y-%m-%d"))
+    at = plain_frame(flags)
+    at = at.assign(line=flags["line"].astype("string"), on=flags["on"].dt.strftime("%Y-%m-%d"))
     texts = at[["file", "sheet", "line", "rule", "side", "on", "child"]].fillna("")
     for number in confirmations:
         wanted = corrections.iloc[number]

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analytics.definitions.protocol import Protocol
+from analytics.intake.runs import (
+    add_up,
+    changes,
+    count_within,
+    find_spans,
+    first_chosen,
+    first_known,
+    renumber,
+    sort_numbers,
+)
 from analytics.intake.visit_table import NO_DAY, VisitTable
 
 #: Order within a day: the foot is looked at, cut, then put in a cast or a brace.
@@ -59,6 +71,8 @@ class Course:
     set_aside
         Last day, up to the visit's own, on which a visit of the foot was set aside by a hard
         rule; NaN where none was. Nothing when not known yet.
+
+    What several rules ask is made once: ``once``.
     """
 
     table: VisitTable
@@ -68,6 +82,13 @@ class Course:
     day: np.ndarray
     frame: Frame
     set_aside: np.ndarray | None = None
+    _made: dict[object, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def once(self, key: object, make: Callable[[], Any]) -> Any:
+        """Return what was made under a key, made now where it was not yet."""
+        if key not in self._made:
+            self._made[key] = make()
+        return self._made[key]
 
     def show(self, names: tuple[str, ...], rows: np.ndarray) -> pd.DataFrame:
         """Return some columns of some visits."""
@@ -87,21 +108,27 @@ class Course:
 
     def number(self, name: str) -> np.ndarray:
         """Return a column as fractions; NaN where missing."""
-        return self.table.number(name)[self.at]
+        return self.once(("number", name), lambda: self.table.number(name)[self.at])
 
     def says(self, name: str, *values: object) -> np.ndarray:
         """Return the visits where a column has one of the values; missing is not one."""
-        codes, distinct = self.table.codes(name)
-        meant = np.array([*(value in values for value in distinct), False], dtype=bool)
-        return meant[codes[self.at]]
+        codes, distinct = self._codes(name)
+        meant = [n for n, value in enumerate(distinct) if value in values]
+        return np.logical_or.reduce(
+            [codes == code for code in meant] or [np.zeros(len(codes), bool)]
+        )
 
     def is_known(self, name: str) -> np.ndarray:
         """Return the visits where a column is not missing."""
-        return self.table.codes(name)[0][self.at] >= 0
+        return self._codes(name)[0] >= 0
+
+    def _codes(self, name: str) -> tuple[np.ndarray, list[object]]:
+        codes, distinct = self.table.codes(name)
+        return self.once(("codes", name), lambda: codes[self.at]), distinct
 
     def days(self, name: str) -> np.ndarray:
         """Return a date column as days since 1970-01-01; NaN where missing."""
-        return self.table.days(name)[self.at]
+        return self.once(("days", name), lambda: self.table.days(name)[self.at])
 
     @cached_property
     def is_cast(self) -> np.ndarray:
@@ -132,32 +159,25 @@ class Course:
     def midfoot(self) -> np.ndarray:
         """Return the midfoot part of the Pirani score, recorded or summed."""
         signs = ("curved_lateral_border", "medial_crease", "talar_head")
-        return _first_known(self.number("pirani_midfoot"), self._sum(signs))
+        return first_known(self.number("pirani_midfoot"), self._sum(signs))
 
     @cached_property
     def total(self) -> np.ndarray:
         """Return the Pirani score, recorded or summed."""
         signs = ("posterior_crease", "empty_heel", "rigid_equinus")
-        hindfoot = _first_known(self.number("pirani_hindfoot"), self._sum(signs))
-        return _first_known(self.number("pirani_total"), self.midfoot + hindfoot)
+        hindfoot = first_known(self.number("pirani_hindfoot"), self._sum(signs))
+        return first_known(self.number("pirani_total"), self.midfoot + hindfoot)
 
     def _sum(self, names: tuple[str, ...]) -> np.ndarray:
-        return np.sum([self.number(name) for name in names], axis=0)
+        return add_up([self.number(name) for name in names])
 
     def first_of_foot(self, chosen: np.ndarray) -> np.ndarray:
         """Return for each visit the first chosen row of its foot, or -1."""
-        return self._first(self.foot, chosen)
+        return first_chosen(self.foot, chosen)
 
     def first_of_child(self, chosen: np.ndarray) -> np.ndarray:
         """Return for each visit the first chosen row of its child, or -1."""
-        return self._first(self.child, chosen)
-
-    def _first(self, group: np.ndarray, chosen: np.ndarray) -> np.ndarray:
-        n_groups = int(group.max(initial=-1)) + 1
-        first = np.full(n_groups, -1)
-        rows = np.flatnonzero(chosen)[::-1]
-        first[group[rows]] = rows
-        return first[group]
+        return first_chosen(self.child, chosen)
 
     def first_day(self, chosen: np.ndarray) -> np.ndarray:
         """Return for each visit the first chosen day of its foot; NaN where there is none."""
@@ -165,11 +185,17 @@ class Course:
 
     def day_of(self, rows: np.ndarray) -> np.ndarray:
         """Return the days of rows; NaN for -1."""
-        return self.value_of(self.day.astype(float), rows)
+        return self.value_of(self._float_day, rows)
+
+    @cached_property
+    def _float_day(self) -> np.ndarray:
+        return self.day.astype(float)
 
     def value_of(self, values: np.ndarray, rows: np.ndarray) -> np.ndarray:
         """Return the values at rows; NaN for -1."""
-        return np.append(values, NO_DAY)[rows]
+        found = values[rows].astype(float, copy=False)
+        found[rows < 0] = NO_DAY
+        return found
 
     def row_after(self, chosen: np.ndarray, *, same_day: bool = False) -> np.ndarray:
         """Return for each visit the next chosen row of its foot on a later day, or -1.
@@ -181,31 +207,43 @@ class Course:
         same_day
             Whether a chosen row of the same day counts.
         """
-        rows = np.where(chosen, np.arange(len(chosen)), len(chosen))
-        following = np.append(np.minimum.accumulate(rows[::-1])[::-1], len(chosen))
+        n = len(chosen)
+        rows = np.where(chosen, np.arange(n), n)
+        following = np.append(np.minimum.accumulate(rows[::-1])[::-1], n)
         begin, end = self._of_day
         found = following[begin if same_day else end]
-        return self._same_foot(np.where(found == len(chosen), -1, found))
+        return np.where(found < self._of_foot[1], found, -1)
 
     def row_before(self, chosen: np.ndarray, *, same_day: bool = False) -> np.ndarray:
         """Return for each visit the last chosen row of its foot on an earlier day, or -1."""
         rows = np.where(chosen, np.arange(len(chosen)), -1)
         before = np.append(-1, np.maximum.accumulate(rows))
         begin, end = self._of_day
-        return self._same_foot(before[end if same_day else begin])
+        found = before[end if same_day else begin]
+        return np.where(found >= self._of_foot[0], found, -1)
+
+    def before(self, event: str) -> np.ndarray:
+        """Return ``row_before`` of "cast", "fitting" or "tenotomy"."""
+        return self.once(("before", event), lambda: self.row_before(getattr(self, f"is_{event}")))
+
+    def after(self, event: str) -> np.ndarray:
+        """Return ``row_after`` of "cast", "fitting" or "tenotomy"."""
+        return self.once(("after", event), lambda: self.row_after(getattr(self, f"is_{event}")))
 
     @cached_property
     def _of_day(self) -> tuple[np.ndarray, np.ndarray]:
         """Return for each visit the first row of its foot's day, and the first row after it."""
-        n = len(self.day)
-        opens = np.ones(n, dtype=bool)
-        opens[1:] = (self.foot[1:] != self.foot[:-1]) | (self.day[1:] != self.day[:-1])
-        begin = np.flatnonzero(opens)
-        own = np.cumsum(opens) - 1
-        return begin[own], np.append(begin[1:], n)[own]
+        return find_spans(changes(self.foot) | changes(self.day))
 
-    def _same_foot(self, rows: np.ndarray) -> np.ndarray:
-        return np.where((rows >= 0) & (self.foot[rows] == self.foot), rows, -1)
+    @property
+    def begin_of_day(self) -> np.ndarray:
+        """Return for each visit the first row of its foot's day."""
+        return self._of_day[0]
+
+    @cached_property
+    def _of_foot(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return for each visit the first row of its foot, and the first row after the foot."""
+        return find_spans(changes(self.foot))
 
     @cached_property
     def series(self) -> np.ndarray:
@@ -214,40 +252,17 @@ class Course:
         A series ends after ``new_series_days`` without a cast, or when a brace was fitted.
         """
         is_cast = self.is_cast
-        before = self.row_before(is_cast)
+        before = self.before("cast")
         gap = self.day - self.day_of(before)
-        fitted = self.day_of(self.row_before(self.is_fitting))
+        fitted = self.day_of(self.before("fitting"))
         braced = fitted >= self.day_of(before)
         fresh = (before < 0) | (gap > self.frame.protocol.new_series_days) | braced
-        # Casts of one day belong together: only the first of them may open a series.
         rows = np.flatnonzero(is_cast)
-        twin = np.zeros(len(rows), dtype=bool)
-        twin[1:] = (self.foot[rows][1:] == self.foot[rows][:-1]) & (
-            self.day[rows][1:] == self.day[rows][:-1]
-        )
-        opens = fresh[rows] & ~twin
-        running = np.cumsum(opens)
-        start_of_foot = np.r_[True, self.foot[rows][1:] != self.foot[rows][:-1]][: len(rows)]
-        base = np.maximum.accumulate(np.where(start_of_foot, running - 1, 0))
+        # Casts of one day belong together: only the first of them may open a series.
+        opens = changes(self.begin_of_day[rows])
         series = np.zeros(len(self.day), dtype=np.int64)
-        series[rows] = running - base
+        series[rows] = count_within(opens & fresh[rows], self.foot[rows])
         return series
-
-
-def begins(number: np.ndarray) -> np.ndarray:
-    """Return the places at which a new number begins, of numbers that stand together."""
-    return np.flatnonzero(np.r_[True, number[1:] != number[:-1]][: len(number)])
-
-
-def renumber(number: np.ndarray) -> np.ndarray:
-    """Return ascending numbers as 0, 1, 2, ... without gaps."""
-    new = np.zeros(len(number), dtype=np.int64)
-    new[begins(number)[1:]] = 1
-    return np.cumsum(new)
-
-
-def _first_known(first: np.ndarray, second: np.ndarray) -> np.ndarray:
-    return np.where(np.isnan(first), second, first)
 
 
 def order_course(table: VisitTable, at: np.ndarray, frame: Frame) -> Course:
@@ -264,14 +279,18 @@ def order_course(table: VisitTable, at: np.ndarray, frame: Frame) -> Course:
     """
     codes, distinct = table.codes("purpose")
     rank = np.array([*map(DAY_ORDER.index, distinct), -1])[codes[at]]
-    child, side, day = table.child[at], table.side[at], table.day[at].astype(np.int64)
-    order = np.lexsort((table.pieces["seq"].to_numpy()[at], rank, day, side, child))
+    day, seq = table.day[at].astype(np.int64), table.pieces["seq"].to_numpy()[at]
+    order = sort_numbers([seq, rank, day, table.foot[at]])
     foot = table.foot[at][order]
-    return Course(table, at[order], renumber(foot), renumber(child[order]), day[order], frame)
+    return Course(
+        table, at[order], renumber(foot), renumber(table.child[at][order]), day[order], frame
+    )
 
 
 def choose_visits(course: Course, chosen: np.ndarray) -> Course:
     """Return the course with the chosen visits alone."""
+    if chosen.all():
+        return course
     return replace(
         course,
         at=course.at[chosen],

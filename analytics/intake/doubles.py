@@ -19,7 +19,10 @@ from analytics.definitions.likeness import (
 from analytics.intake import accounts
 from analytics.intake.amend import FLAGGED, flag_visits
 from analytics.intake.course import Course
+from analytics.intake.frames import with_columns
 from analytics.intake.ledger import FLAG_COLUMNS
+from analytics.intake.runs import begins
+from analytics.intake.texts import coded_column, fill_texts, from_codes, repeat_text
 
 DOUBLE = "R04"
 
@@ -50,30 +53,36 @@ def mark_doubles(course: Course, rows: pd.DataFrame) -> pd.DataFrame:
         (first == np.arange(len(first))) & course.is_known("link") & course.is_known("birth_on")
     )
     code = course.child[here]
-    first_on, last_on = _ends(course)
-    feet = np.array(["", "left", "right", "left+right"], dtype=object)[_feet(course)]
+    first_on, last_on = (_tell_days(days[code]) for days in _ends(course))
     visits = course.show((*FLAGGED, "link", "birth_on", "birth_precision", "sex"), here)
-    marked = visits[["link", "birth_on"]].assign(sex=visits["sex"].fillna(""))
-    told = pd.Series(pd.array([""] * len(visits), dtype="string"))
-    flags = flag_visits(visits, rule=DOUBLE, severity=CHECKS[DOUBLE].severity, found=told)
-    evidence = flags.assign(
+    sex = fill_texts(coded_column(visits["sex"]), "")
+    marked = with_columns(visits[["link", "birth_on"]], sex=sex)
+    flags = flag_visits(
+        visits, rule=DOUBLE, severity=CHECKS[DOUBLE].severity, found=repeat_text("", len(here))
+    )
+    evidence = with_columns(
+        flags,
         mark=pd.util.hash_pandas_object(marked, index=False, categorize=False).to_numpy(),
-        sex=visits["sex"].fillna("").array,
-        precision=visits["birth_precision"].fillna("day").array,
-        feet=feet[code],
-        first_on=first_on[code],
-        last_on=last_on[code],
+        sex=sex,
+        precision=fill_texts(coded_column(visits["birth_precision"]), "day"),
+        feet=from_codes(_feet(course)[code], ["", "left", "right", "left+right"]),
+        first_on=first_on,
+        last_on=last_on,
     )
     return accounts.build_flags([evidence], rows, further=EVIDENCE)
 
 
 def _ends(course: Course) -> tuple[np.ndarray, np.ndarray]:
-    """Return the first and the last day of each child's visits, as texts."""
-    n = int(course.child.max(initial=-1)) + 1
-    first, last = np.full(n, np.iinfo(np.int64).max), np.full(n, np.iinfo(np.int64).min)
-    np.minimum.at(first, course.child, course.day)
-    np.maximum.at(last, course.child, course.day)
-    return first.astype("datetime64[D]").astype(str), last.astype("datetime64[D]").astype(str)
+    """Return the first and the last day of each child's visits."""
+    begin = begins(course.child)
+    if not len(begin):
+        return course.day, course.day
+    return np.minimum.reduceat(course.day, begin), np.maximum.reduceat(course.day, begin)
+
+
+def _tell_days(days: np.ndarray) -> pd.Categorical:
+    codes, distinct = pd.factorize(days)
+    return from_codes(codes, distinct.astype("datetime64[D]").astype(str).astype(object))
 
 
 def _feet(course: Course) -> np.ndarray:

@@ -12,6 +12,7 @@ import pyarrow as pa
 
 from analytics.intake.texts import (
     categorise,
+    coded_column,
     from_codes,
     plain_texts,
     repeat_text,
@@ -189,7 +190,14 @@ def stack_frames(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 def _stack_column(parts: Sequence[pd.DataFrame], name: str) -> pd.Series:
     if any(name in part and part[name].dtype == "category" for part in parts):
-        return pd.Series(stack_texts([_coded(part, name) for part in parts]))
+        return pd.Series(
+            stack_texts(
+                [
+                    coded_column(part[name]) if name in part else repeat_text(None, len(part))
+                    for part in parts
+                ]
+            )
+        )
     kinds = [part[name].dtype for part in parts if name in part and len(part)]
     kind = kinds[0] if kinds else next(part[name].dtype for part in parts if name in part)
     columns = [
@@ -199,13 +207,6 @@ def _stack_column(parts: Sequence[pd.DataFrame], name: str) -> pd.Series:
         for part in parts
     ]
     return pd.concat(columns, ignore_index=True)
-
-
-def _coded(part: pd.DataFrame, name: str) -> pd.Categorical:
-    if name not in part:
-        return repeat_text(None, len(part))
-    held = part[name].array
-    return held if isinstance(held, pd.Categorical) else categorise(np.asarray(held, dtype=object))
 
 
 def write_frame(path: Path, frame: pd.DataFrame, kinds: dict[str, str] | None = None) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
-from analytics.intake.frames import nothing, stack_frames, with_columns
+from analytics.intake.frames import nothing, stack_frames, take_places, with_columns
 from analytics.intake.merge import Merged, merge_rows
 from analytics.intake.submission import Submission
 from analytics.intake.texts import repeat_text
@@ -133,9 +133,12 @@ def merge_facts(gathered: Gathered, table: str) -> Merged:
     key = KEYS[table]
     facts = gathered.facts[table]
     values = [name for name in facts.columns if name not in (*key, "seq", "clinic")]
-    said = facts[values].notna().any(axis=1)
+    said = np.zeros(len(facts), dtype=bool)
+    for name in values:
+        said |= ~facts[name].array.isna()
     if table == "children":
         # What the first row of a child tells of itself stands, also where it says nothing more.
         said |= ~facts["child"].duplicated().to_numpy()
-    facts = facts[said].sort_values("seq", kind="stable", ignore_index=True)
-    return merge_rows(facts, key, values)
+    at = np.flatnonzero(said)
+    at = at[np.argsort(facts["seq"].to_numpy()[at], kind="stable")]
+    return merge_rows(take_places(facts, at), key, values)

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
 
 from analytics.intake.texts import factorize
+
+Values: TypeAlias = pd.api.extensions.ExtensionArray
+
+#: Standing rows, and a text for each.
+_Told = tuple[np.ndarray, list[str]]
 
 
 @dataclass(frozen=True)
@@ -42,36 +48,35 @@ def merge_rows(rows: pd.DataFrame, key: tuple[str, ...], values: list[str]) -> M
         Columns to fill and to compare; the others are those of the first row.
     """
     code = group_codes(rows, key)
-    n = len(rows)
-    first = np.full(int(code.max(initial=-1)) + 1, n)
-    first[code[::-1]] = np.arange(n)[::-1]  # the earliest is written last
-    records = rows.iloc[np.sort(first)].copy()
+    first = np.full(int(code.max(initial=-1)) + 1, len(rows))
+    first[code[::-1]] = np.arange(len(rows))[::-1]  # the earliest is written last
+    held = {name: rows[name].array.take(first) for name in rows.columns}
     several = np.flatnonzero(np.bincount(code, minlength=len(first))[code] > 1)
-    subset, groups = rows.iloc[several], first[code[several]]
+    several = several[np.argsort(code[several], kind="stable")]
     filled, conflicts = [], []
     for name in values:
-        known = subset[name].notna().to_numpy()
-        if not known.any():
-            continue
-        found_filled, conflict = _compare(subset[name][known], groups[known], rows[name])
-        if len(found_filled):
-            positions = np.searchsorted(np.sort(first), found_filled["at"].to_numpy())
-            column = records[name].array.copy()
-            column[positions] = found_filled["value"].array
-            records[name] = column
-            filled.append(_note(found_filled["at"], name, found_filled["value"]))
-        if len(conflict):
-            conflicts.append(_note(conflict["at"], name, conflict["value"]))
+        gaps, differing = _compare(rows[name].array, several, first[code[several]])
+        if gaps is not None:
+            held[name] = held[name].copy()
+            held[name][code[gaps[0]]] = gaps[1]
+            filled.append(_note(gaps[0], name, pd.Series(gaps[1]).astype("string").array))
+        if differing is not None:
+            conflicts.append(_note(differing[0], name, differing[1]))
+    records = pd.DataFrame(held, index=first, copy=False)
     return Merged(records, _stack(filled), _stack(conflicts))
 
 
 def group_codes(rows: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
-    """Return the number of each row's key; rows of one key have one number."""
-    code = np.zeros(len(rows), dtype=np.int64)
+    """Return the number of each row's key, in order of appearance."""
+    code, room = np.zeros(len(rows), dtype=np.int64), 1
     for name in key:
         part, distinct = factorize(rows[name])
-        code = pd.factorize(code * (len(distinct) + 1) + part)[0]
-    return code
+        width = len(distinct) + 1
+        if room > 2**62 // width:
+            code, found = pd.factorize(code)
+            room = len(found)
+        code, room = code * width + part + 1, room * width
+    return pd.factorize(code)[0]
 
 
 def first_rows(codes: Sequence[np.ndarray]) -> np.ndarray:
@@ -93,25 +98,61 @@ def first_rows(codes: Sequence[np.ndarray]) -> np.ndarray:
 
 
 def _compare(
-    known: pd.Series, groups: np.ndarray, all_values: pd.Series
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the gaps that a later row fills, and the groups whose values differ."""
-    code, distinct = factorize(known)
-    texts = pd.Series(distinct).astype("string")
-    first = np.flatnonzero(~pd.Series(groups).duplicated())
-    gap = first[all_values.iloc[groups[first]].isna().to_numpy()]
-    filled = pd.DataFrame({"at": groups[gap], "value": known.array.take(gap)})
-    pair = np.flatnonzero(~pd.Series(groups * len(distinct) + code).duplicated())
-    several = pair[pd.Series(groups[pair]).duplicated(keep=False).to_numpy()]
-    told = pd.Series(texts.array.take(code[several])).groupby(groups[several], sort=True)
-    joined = told.agg(" / ".join) if len(several) else pd.Series([], dtype="string")
-    return filled, pd.DataFrame({"at": joined.index.to_numpy(), "value": joined.array})
+    column: Values, rows: np.ndarray, stands: np.ndarray
+) -> tuple[tuple[np.ndarray, Values] | None, _Told | None]:
+    """Return the gaps that a later row fills, and the groups whose values differ.
 
+    Parameters
+    ----------
+    column
+        Values of all rows.
+    rows
+        Rows of groups of several, those of a group behind each other.
+    stands
+        The first row of the group of each.
 
-def _note(at: pd.Series, column: str, values: pd.Series) -> pd.DataFrame:
-    return pd.DataFrame(
-        {"at": at.to_numpy(), "column": column, "found": values.astype("string").array}
+    Returns
+    -------
+    tuple
+        Standing rows with the value that fills them, and such with the values that differ.
+    """
+    told = column.take(rows)
+    known = np.flatnonzero(~told.isna())
+    if not len(known):
+        return None, None
+    group = stands[known]
+    opens = np.r_[True, group[1:] != group[:-1]]
+    first = known[opens]
+    gap = first[rows[first] != stands[first]]
+    gap = gap[np.argsort(rows[gap], kind="stable")]
+    value = _number(told, known)
+    differs = value != value[opens][np.cumsum(opens) - 1]
+    odd = np.isin(group, group[differs])
+    conflict = (
+        _tell_values(told.take(known[odd]), value[odd], group[odd]) if differs.any() else None
     )
+    return ((stands[gap], told.take(gap)) if len(gap) else None), conflict
+
+
+def _number(values: Values, at: np.ndarray) -> np.ndarray:
+    """Return a number for each value at some places: equal where values are."""
+    if isinstance(values, pd.Categorical):
+        return values.codes[at]
+    return pd.factorize(values.take(at))[0]
+
+
+def _tell_values(values: Values, number: np.ndarray, group: np.ndarray) -> _Told:
+    """Return each group with its distinct values as one text."""
+    pair = first_rows([group, number])
+    texts = pd.Series(values.take(pair)).astype("string").tolist()
+    told: dict[int, list[str]] = {}
+    for one, text in zip(group[pair].tolist(), texts, strict=True):
+        told.setdefault(one, []).append(text)
+    return np.array([*told], dtype=np.int64), [" / ".join(texts) for texts in told.values()]
+
+
+def _note(at: np.ndarray, column: str, found: Sequence[object] | Values) -> pd.DataFrame:
+    return pd.DataFrame({"at": at, "column": column, "found": pd.array(found, dtype="string")})
 
 
 def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:

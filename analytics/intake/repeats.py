@@ -49,9 +49,9 @@ def find_repeats(course: Course) -> Repeats:
     group = np.cumsum(opens) - 1
     stands_for = course.at[opens][group]
     several = np.sort(course.at[np.bincount(group)[group] > 1])
-    merged = _merge(course.table.pieces.iloc[several].reset_index(drop=True))
+    merged = _merge(course.table.frame(tuple(course.table.pieces.columns), several))
     changes = {
-        name: merged.records[name].set_axis(several[merged.records.index])
+        name: pd.Series(merged.records[name].array, index=several[merged.records.index])
         for name in merged.filled["column"].unique()
     }
     standing = choose_visits(course, opens)

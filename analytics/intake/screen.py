@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics.intake.amend import FLAGGED, flag_visits
+from analytics.intake.amend import FLAGGED, flag_visits, tell_values
 from analytics.intake.check import COURSE_RULES, PIECE_RULES, SOFT_RULES, Checked, check, keep
 from analytics.intake.course import Course, Frame, choose_visits, order_course
+from analytics.intake.frames import take_places, with_columns
 from analytics.intake.gathered import Gathered
 from analytics.intake.repeats import Repeats, find_repeats
+from analytics.intake.texts import categorise, coded_column, fill_texts, from_codes, repeat_text
 from analytics.intake.visit_table import join_facts
 
 
@@ -50,50 +52,65 @@ def screen(visits: pd.DataFrame, facts: dict[str, pd.DataFrame], frame: Frame) -
         Days and windows.
     """
     table = join_facts(visits, facts)
-    reason = visits["reason"].to_numpy(dtype=object, na_value=None)
+    reason = _Reasons.of(coded_column(visits["reason"]))
     into = np.full(len(visits), -1)
-    usable = np.flatnonzero(visits["reason"].isna())
-    first = check(order_course(table, usable, frame), PIECE_RULES)
-    _set_reasons(reason, first)
+    first = check(order_course(table, np.flatnonzero(reason.codes < 0), frame), PIECE_RULES)
+    reason.add(first)
     repeats = find_repeats(choose_visits(first.course, first.mask == 0))
     at, stands = repeats.at, repeats.stands_for
     into[at] = np.where(stands == at, -1, visits["seq"].to_numpy()[stands])
     second = check(repeats.course, COURSE_RULES)
-    _set_reasons(reason, second)
-    reason[at] = reason[stands]
-    kept = keep(second.course, second.mask == 0, np.flatnonzero(pd.notna(reason)))
+    reason.add(second)
+    reason.codes[at] = reason.codes[stands]
+    kept = keep(second.course, second.mask == 0, np.flatnonzero(reason.codes >= 0))
     third = check(kept, SOFT_RULES)
-    pieces = visits[["seq", "piece"]].assign(
-        table="visits", reason=pd.array(reason, dtype="string"), into=into
-    )
+    pieces = {
+        "seq": visits["seq"].array,
+        "piece": coded_column(visits["piece"]),
+        "table": repeat_text("visits", len(visits)),
+        "reason": from_codes(reason.codes, [*reason.texts]),
+        "into": into,
+    }
     return Screened(
         kept=kept,
-        pieces=pieces,
+        pieces=pd.DataFrame(pieces, copy=False),
         flags=[*(_flags(part) for part in (first, second, third)), _conflicts(repeats)],
         filled=_filled(repeats),
     )
 
 
-def _set_reasons(reason: np.ndarray, checked: Checked) -> None:
-    """Write the first rule that each visit fails at its place among the pieces."""
-    out = checked.mask != 0
-    reason[checked.course.at[out]] = checked.reason[out]
+@dataclass(frozen=True)
+class _Reasons:
+    """Why pieces are set aside: a place in ``texts`` for each, -1 for none."""
+
+    codes: np.ndarray
+    texts: dict[str, int]
+
+    @classmethod
+    def of(cls, reason: pd.Categorical) -> _Reasons:
+        """Return reasons that can be added to."""
+        rules = (*PIECE_RULES, *COURSE_RULES)
+        texts = dict.fromkeys((*reason.categories, *rules))
+        return cls(reason.codes.astype(np.int16), {text: n for n, text in enumerate(texts)})
+
+    def add(self, checked: Checked) -> None:
+        """Write the first rule that each visit fails at its place among the pieces."""
+        out = np.flatnonzero(checked.mask)
+        code = np.array([self.texts[rule] for rule in checked.rules], dtype=np.int16)
+        self.codes[checked.course.at[out]] = code[checked.first_rule(out)]
 
 
 def _flags(checked: Checked) -> pd.DataFrame:
-    if checked.flags.empty:
-        return pd.DataFrame()
-    visits = checked.course.show(FLAGGED, checked.flags["at"].to_numpy(dtype=np.int64))
-    told = flag_visits(visits, rule="", severity="", found=checked.flags["found"])
-    return told.assign(rule=checked.flags["rule"].array, severity=checked.flags["severity"].array)
+    told = checked.flags
+    visits = checked.course.show(FLAGGED, told["at"].to_numpy(dtype=np.int64))
+    flags = flag_visits(visits, rule=told["rule"].array, severity="", found=told["found"].array)
+    return with_columns(flags, severity=told["severity"].array)
 
 
 def _conflicts(repeats: Repeats) -> pd.DataFrame:
     told = repeats.conflicts
-    if told.empty:
-        return pd.DataFrame()
-    found = told["column"].astype("string") + "=" + told["found"]
     visits = repeats.course.table.frame(FLAGGED, told["at"].to_numpy(dtype=np.int64))
+    found = tell_values(told["column"], told["found"])
     return flag_visits(visits, rule="conflict", severity="soft", found=found)
 
 
@@ -129,23 +146,25 @@ def set_aside_departures(
     flags
         ``seq`` and the ledger's columns.
     """
-    lacks = departures[["left_on", "why"]].isna().any(axis=1).to_numpy()
-    late = (departures["left_on"] > pd.Timestamp(frame.extracted_on)).to_numpy(dtype=bool)
-    rule = np.select([lacks, late], ["missing", "R02"], "")
-    out = rule != ""
-    gone = departures[out]
+    left, why = departures["left_on"].array, departures["why"]
+    lacks = left.isna() | why.array.isna()
+    late = np.asarray(left > pd.Timestamp(frame.extracted_on), dtype=bool)
+    rule = np.select([lacks, late], [0, 1], -1)
+    out = np.flatnonzero(rule >= 0)
+    gone = take_places(departures, out)
     seq = gone["seq"].to_numpy(dtype=np.int64)
     days = gone["left_on"].dt.strftime("%Y-%m-%d").fillna("missing")
+    said = zip(days, fill_texts(coded_column(gone["why"]), "missing"), strict=True)
     flags = pd.DataFrame(
         {
             "seq": seq,
-            "table": "departures",
+            "table": repeat_text("departures", len(seq)),
             "clinic": gathered.rows["clinic"].array.take(seq),
             "child": gone["child"].array,
             "on": gone["left_on"].array,
-            "rule": rule[out],
-            "severity": "hard",
-            "found": ("left_on=" + days + ", why=" + gone["why"].fillna("missing")).array,
+            "rule": from_codes(rule[out], ["missing", "R02"]),
+            "severity": repeat_text("hard", len(seq)),
+            "found": categorise([f"left_on={day}, why={word}" for day, word in said]),
         }
     )
-    return departures[~out], flags
+    return departures[rule < 0], flags

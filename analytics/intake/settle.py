@@ -6,7 +6,7 @@ settled part by part, in any order; ``intake.close`` puts the parts together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -20,18 +20,19 @@ from analytics.intake.amend import (
     set_aside_incomplete,
     tell_incomplete,
     tell_rows,
+    tell_values,
 )
 from analytics.intake.canonical import build_tables, prove_feet
 from analytics.intake.check_clinics import count_clinics
 from analytics.intake.correct import amend_corrected, confirm_faults
 from analytics.intake.course import Frame
 from analytics.intake.doubles import mark_doubles
-from analytics.intake.frames import stack_frames
+from analytics.intake.frames import stack_frames, with_columns
 from analytics.intake.gathered import OWN_COLUMNS, Gathered, merge_facts
 from analytics.intake.ledger import prove_fates
 from analytics.intake.merge import Merged
 from analytics.intake.screen import Screened, screen, set_aside_departures
-from analytics.intake.texts import plain_frame
+from analytics.intake.texts import coded_column, repeat_text, share_texts
 from analytics.intake.totals import sum_books
 
 #: Books of the ledger that are settled part by part.
@@ -40,7 +41,7 @@ BOOKS = ("rows", "pieces", "amendments", "flags")
 
 @dataclass(frozen=True)
 class Settled:
-    """Records of some children, all of each.
+    """Records of some children, all of each; texts of tables, books and doubles are coded.
 
     Parameters
     ----------
@@ -85,7 +86,7 @@ def settle(gathered: Gathered, frame: Frame, corrections: pd.DataFrame) -> Settl
     BalanceError
         When records do not belong together, or a row has no fate or two: a fault of this program.
     """
-    gathered = _plain(gathered)
+    gathered = _share(gathered)
     merged = {table: merge_facts(gathered, table) for table in gathered.facts}
     facts = {table: part.records for table, part in merged.items()}
     facts["departures"], gone = set_aside_departures(facts["departures"], frame, gathered)
@@ -120,20 +121,26 @@ def settle(gathered: Gathered, frame: Frame, corrections: pd.DataFrame) -> Settl
         tables=tables,
         books=books,
         doubles=mark_doubles(screened.kept, gathered.rows),
-        tried=plain_frame(stack_frames([gathered.tried.drop(columns="seq"), confirmed])),
+        tried=stack_frames([gathered.tried.drop(columns="seq"), confirmed]),
         counts=count_clinics(screened.kept, facts["children"]),
         sums=sum_books(books, tables["visits"]),
     )
 
 
-def _plain(gathered: Gathered) -> Gathered:
-    return Gathered(
-        rows=plain_frame(gathered.rows),
-        visits=plain_frame(gathered.visits),
-        facts={table: plain_frame(facts) for table, facts in gathered.facts.items()},
-        troubles=plain_frame(gathered.troubles),
-        tried=plain_frame(gathered.tried),
-    )
+#: Columns of one set of texts in all that is gathered.
+_SHARED = ("child", "side", "clinic", "file", "sheet")
+
+
+def _share(gathered: Gathered) -> Gathered:
+    """Return gathered rows in which a code of a child, side or clinic is the same everywhere."""
+    frames = {"rows": gathered.rows, "visits": gathered.visits, **gathered.facts}
+    for column in _SHARED:
+        own = [name for name, frame in frames.items() if column in frame]
+        shared = share_texts([coded_column(frames[name][column]) for name in own])
+        for name, texts in zip(own, shared, strict=True):
+            frames[name] = with_columns(frames[name], **{column: texts})
+    facts = {name: frames[name] for name in gathered.facts}
+    return replace(gathered, rows=frames["rows"], visits=frames["visits"], facts=facts)
 
 
 def _other_pieces(gathered: Gathered, gone: pd.DataFrame) -> pd.DataFrame:
@@ -142,22 +149,27 @@ def _other_pieces(gathered: Gathered, gone: pd.DataFrame) -> pd.DataFrame:
     visited = np.zeros(len(rows), dtype=bool)
     visited[gathered.visits["seq"].to_numpy(dtype=np.int64)] = True
     seq = np.flatnonzero(~visited)
-    child = pd.factorize(rows["child"])[0]
-    first = np.full(int(child.max(initial=-1)) + 2, -1)  # the last place is that of no child
-    places = np.flatnonzero(child >= 0)[::-1]
-    first[child[places]] = places
-    stands = first[child[seq]]
-    into = np.where(stands == seq, -1, stands)
-    bare = pd.DataFrame(
-        {"seq": seq, "piece": "", "table": "children", "into": into.astype(np.int64),
-         "reason": rows["reason"].array.take(seq)}
-    )  # fmt: skip
-    left = pd.DataFrame(
-        {"seq": gone["seq"], "piece": "departure", "table": "departures", "into": -1,
-         "reason": gone["rule"]}
-    )  # fmt: skip
-    texts = dict.fromkeys(("piece", "table", "reason"), "string")
-    return pd.concat([bare.astype(texts), left.astype(texts)], ignore_index=True)
+    child = rows["child"].array
+    first = np.full(len(child.categories) + 1, -1)  # the last place is that of no child
+    places = np.flatnonzero(child.codes >= 0)[::-1]
+    first[child.codes[places]] = places
+    stands = first[child.codes[seq]]
+    n = len(gone)
+    bare = {
+        "seq": seq,
+        "piece": repeat_text("", len(seq)),
+        "table": repeat_text("children", len(seq)),
+        "into": np.where(stands == seq, -1, stands),
+        "reason": coded_column(rows["reason"]).take(seq),
+    }
+    left = {
+        "seq": gone["seq"].array,
+        "piece": repeat_text("departure", n),
+        "table": repeat_text("departures", n),
+        "into": np.full(n, -1),
+        "reason": gone["rule"].array,
+    }
+    return stack_frames([pd.DataFrame(bare), pd.DataFrame(left)])
 
 
 def _flag_conflicts(part: Merged, gathered: Gathered, table: str) -> pd.DataFrame:
@@ -165,18 +177,17 @@ def _flag_conflicts(part: Merged, gathered: Gathered, table: str) -> pd.DataFram
     told = part.conflicts[~part.conflicts["column"].isin([*OWN_COLUMNS])]
     if told.empty:
         return pd.DataFrame()
-    standing = part.records.loc[told["at"].to_numpy()]
-    seq = standing["seq"].to_numpy(dtype=np.int64)
+    at = part.records.index.get_indexer(told["at"].to_numpy())
+    standing = {n: part.records[n].array.take(at) for n in ("seq", "child", "side")
+                if n in part.records}  # fmt: skip
     return pd.DataFrame(
         {
-            "seq": seq,
-            "table": table,
-            "clinic": gathered.rows["clinic"].array.take(seq),
-            "child": standing["child"].array,
-            "side": standing["side"].array if "side" in standing else pd.NA,
-            "rule": "conflict",
-            "severity": "soft",
-            "found": (told["column"].astype("string") + "=" + told["found"]).array,
+            **standing,
+            "table": repeat_text(table, len(at)),
+            "clinic": gathered.rows["clinic"].array.take(np.asarray(standing["seq"])),
+            "rule": repeat_text("conflict", len(at)),
+            "severity": repeat_text("soft", len(at)),
+            "found": tell_values(told["column"], told["found"]),
         }
     )
 

@@ -11,8 +11,13 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 _NO_TEXTS = np.array([], dtype=object)
+
+#: Distinct texts from which on Arrow sorts them faster than Python.
+_WORTH_ARROW = 1_000
 
 
 def from_codes(
@@ -69,20 +74,71 @@ def repeat_text(text: str | None, n: int) -> pd.Categorical:
 
 def stack_texts(parts: Sequence[pd.Categorical]) -> pd.Categorical:
     """Return texts under each other, categories in order of appearance."""
-    if not parts:
-        return repeat_text(None, 0)
-    first = parts[0].categories
-    if all(part.categories is first for part in parts):
-        return from_codes(np.concatenate([part.codes for part in parts]), first)
-    held = [part.categories.to_numpy(dtype=object) for part in parts]
-    places, distinct = pd.factorize(np.concatenate([*held, _NO_TEXTS]))
-    own = np.split(places, np.cumsum([len(part) for part in held])[:-1])
+    distinct, places = _join_categories(parts)
     kind = np.min_scalar_type(-1 - len(distinct))
     codes = [
-        np.append(place, -1).astype(kind)[part.codes]
-        for place, part in zip(own, parts, strict=True)
+        part.codes if place is None else np.append(place, -1).astype(kind)[part.codes]
+        for part, place in zip(parts, places, strict=True)
     ]
-    return from_codes(np.concatenate(codes), distinct)
+    return from_codes(np.concatenate([*codes, np.array([], dtype=np.int8)]), distinct)
+
+
+def share_texts(columns: Sequence[pd.Categorical]) -> list[pd.Categorical]:
+    """Return columns as codes into the same texts: those that any row has, sorted.
+
+    A smaller code is then a smaller text, and equal codes of two columns are equal texts. Columns
+    that are such already stay as they are, also where no row has a text any more.
+    """
+    first = columns[0].categories
+    if all(column.categories is first for column in columns) and first.is_monotonic_increasing:
+        return [*columns]
+    distinct, places = _join_categories(columns)
+    used = np.zeros(len(distinct) + 1, dtype=bool)
+    moved = []
+    for column, place in zip(columns, places, strict=True):
+        own = np.zeros(len(column.categories) + 1, dtype=bool)
+        own[column.codes] = True
+        to = np.arange(len(column.categories)) if place is None else place
+        used[to[own[:-1]]] = True
+        moved.append(to)
+    rank, texts = sort_texts(distinct.to_numpy(dtype=object)[used[:-1]])
+    new = np.full(len(used), -1)
+    new[np.flatnonzero(used)] = rank
+    shared = pd.Index(texts, dtype=object)
+    kind = np.min_scalar_type(-1 - len(texts))
+    return [
+        from_codes(np.append(new[to], -1).astype(kind)[column.codes], shared)
+        for column, to in zip(columns, moved, strict=True)
+    ]
+
+
+def _join_categories(
+    parts: Sequence[pd.Categorical],
+) -> tuple[pd.Index, list[np.ndarray | None]]:
+    """Return the categories of all in order of appearance, and the place of each part's in them.
+
+    Parts with the categories of all need no place.
+    """
+    held = {id(part.categories): part.categories for part in parts if len(part.categories)}
+    if len(held) < 2:
+        return next(iter(held.values()), pd.Index(_NO_TEXTS)), [None] * len(parts)
+    texts = [categories.to_numpy(dtype=object) for categories in held.values()]
+    places, distinct = pd.factorize(np.concatenate(texts))
+    ends = np.cumsum([len(part) for part in texts])
+    own = dict(zip(held, np.split(places, ends[:-1]), strict=True))
+    none = np.array([], dtype=np.int64)
+    return pd.Index(distinct, dtype=object), [own.get(id(part.categories), none) for part in parts]
+
+
+def sort_texts(distinct: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the rank of each of some distinct texts, and the texts sorted by code points."""
+    if len(distinct) < _WORTH_ARROW:
+        order = np.argsort(distinct, kind="stable")
+    else:  # bytes of UTF-8 stand in the order of the code points
+        order = pc.array_sort_indices(pa.array(distinct, pa.string())).to_numpy()
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    return rank, distinct[order]
 
 
 def put_text(texts: pd.Categorical, at: np.ndarray, text: str) -> pd.Categorical:
@@ -117,12 +173,10 @@ def factorize(column: pd.Series, *, sort: bool = False) -> tuple[np.ndarray, np.
     held = column.array
     if isinstance(held, pd.Categorical):
         codes, distinct = held.codes.astype(np.int64), held.categories.to_numpy(dtype=object)
-        if not sort:
+        if not sort or held.categories.is_monotonic_increasing:
             return codes, distinct
-        order = np.argsort(distinct, kind="stable")
-        rank = np.full(len(order) + 1, -1)
-        rank[order] = np.arange(len(order))
-        return rank[codes], distinct[order]
+        rank, distinct = sort_texts(distinct)
+        return np.append(rank, -1)[codes], distinct
     if isinstance(held, pd.arrays.StringArray):
         return pd.factorize(np.asarray(held, dtype=object), sort=sort)
     return pd.factorize(column, sort=sort)

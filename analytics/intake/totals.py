@@ -5,7 +5,7 @@ Sums of parts add up to those of all exports, so a report needs no row of them i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,12 +13,21 @@ import pandas as pd
 
 from analytics.definitions.checks import CHECKS, NO_RECORD
 from analytics.errors import BalanceError
-from analytics.intake.accounts import ADDRESS
 from analytics.intake.frames import stack_frames
-from analytics.intake.ledger import FLAG_COLUMNS, spread_fates
-from analytics.intake.merge import group_codes
+from analytics.intake.ledger import ADDRESS, FLAG_COLUMNS, number_addresses, spread_fates
 from analytics.intake.records import Source
-from analytics.intake.texts import factorize
+from analytics.intake.runs import begins
+from analytics.intake.texts import (
+    coded_column,
+    factorize,
+    fill_texts,
+    from_codes,
+    plain_frame,
+    put_text,
+    sort_texts,
+    stack_texts,
+    used_codes,
+)
 
 #: Table of sums to the columns that name a line of it; the others add up.
 SUMS: dict[str, tuple[str, ...]] = {
@@ -127,9 +136,11 @@ def sum_books(books: dict[str, pd.DataFrame], visits: pd.DataFrame) -> dict[str,
     visits
         Their kept visits, with the address of each.
     """
-    fates = books["rows"][["file", "sheet", "fate", "reason"]]
+    rows = books["rows"]
+    fates = {name: factorize(rows[name]) for name in ("file", "sheet", "fate")}
+    fates["reason"] = used_codes(fill_texts(coded_column(rows["reason"]), ""))
     return {
-        "rows": _count(fates.assign(reason=fates["reason"].fillna("")), "rows"),
+        "rows": _count(fates),
         "records": _sum_records(books["pieces"], visits, books["flags"]),
         "faults": sum_faults(books["flags"]),
     }
@@ -138,17 +149,22 @@ def sum_books(books: dict[str, pd.DataFrame], visits: pd.DataFrame) -> dict[str,
 def sum_faults(flags: pd.DataFrame) -> pd.DataFrame:
     """Return how often each rule was broken, by clinic; see ``Totals.faults``."""
     whole = [code for code, check in CHECKS.items() if check.scope == "clinic"]
-    faults = pd.DataFrame(
-        {
-            "clinic": flags["clinic"].fillna(""),
-            "rule": flags["rule"],
-            "severity": flags["severity"],
-            "found": flags["found"].where(flags["rule"].isin(whole), "").fillna(""),
-            "n": np.ones(len(flags), dtype=np.int64),
-            **{name: flags[name] for name in ADDRESS},
-        }
-    )
-    return add_faults([faults.astype(dict.fromkeys(SUMS["faults"], "string"))])
+    rule, found = coded_column(flags["rule"]), coded_column(flags["found"])
+    of_records = ~np.array([*(code in whole for code in rule.categories), False])[rule.codes]
+    texts = {
+        "clinic": fill_texts(coded_column(flags["clinic"]), ""),
+        "rule": rule,
+        "severity": coded_column(flags["severity"]),
+        "found": put_text(found, of_records | (found.codes < 0), ""),
+    }
+    line, lines = _number_lines({name: used_codes(held) for name, held in texts.items()})
+    address = [factorize(flags[name], sort=True)[0] for name in reversed(ADDRESS)]
+    last = [np.where(code < 0, code.max(initial=0) + 1, code) for code in address]
+    order = np.lexsort([*last, line])
+    first = order[begins(line[order])]
+    held = {name: flags[name].array.take(first) for name in ADDRESS}
+    n = np.bincount(line, minlength=len(lines))
+    return plain_frame(pd.DataFrame({**lines, "n": n, **held}, copy=False))
 
 
 def add_sums(parts: Sequence[dict[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
@@ -161,10 +177,48 @@ def add_sums(parts: Sequence[dict[str, pd.DataFrame]]) -> dict[str, pd.DataFrame
     }
 
 
-def _count(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    code = group_codes(frame, SUMS[name])
-    first = frame.iloc[np.flatnonzero(~pd.Series(code).duplicated())]
-    return _add(first.assign(n=np.bincount(code, minlength=len(first))), name)
+#: Places in distinct values, -1 for a missing one, and these.
+_Numbered = tuple[np.ndarray, "np.ndarray | pd.Index"]
+
+
+def _count(columns: Mapping[str, _Numbered]) -> pd.DataFrame:
+    """Return the distinct lines of some columns, sorted, with how many of each there are."""
+    line, lines = _number_lines(columns)
+    return plain_frame(pd.DataFrame({**lines, "n": np.bincount(line, minlength=len(lines))}))
+
+
+def _number_lines(columns: Mapping[str, _Numbered]) -> tuple[np.ndarray, pd.DataFrame]:
+    """Return the place of each row in the distinct lines, and these, sorted, missing values last.
+
+    Values are texts or truth values.
+    """
+    code = np.zeros(len(next(iter(columns.values()))[0]), dtype=np.int64)
+    widths, values = [], []
+    for codes, distinct in columns.values():
+        rank, ordered = sort_texts(np.asarray(distinct, dtype=object))
+        code = code * (len(ordered) + 1) + np.append(rank, len(ordered))[codes]
+        widths.append(len(ordered) + 1)
+        values.append(ordered)
+    line, found = _number_dense(code, int(np.prod(widths)))
+    held = {}
+    for name, width, texts in reversed([*zip(columns, widths, values, strict=True)]):
+        found, place = np.divmod(found, width)
+        held[name] = from_codes(np.where(place < len(texts), place, -1), texts)
+    return line, pd.DataFrame({name: held[name] for name in columns}, copy=False)
+
+
+def _number_dense(code: np.ndarray, room: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return numbers below ``room`` as places in the sorted distinct ones, and these."""
+    if room > 4 * len(code) + _FEW:
+        found, line = np.unique(code, return_inverse=True)
+        return line, found
+    is_found = np.zeros(room, dtype=bool)
+    is_found[code] = True
+    return (np.cumsum(is_found) - 1)[code], np.flatnonzero(is_found)
+
+
+#: Numbers that are always counted in a table of all of them.
+_FEW = 100_000
 
 
 def _add(frame: pd.DataFrame, name: str) -> pd.DataFrame:
@@ -183,36 +237,28 @@ def add_faults(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 def _sum_records(pieces: pd.DataFrame, visits: pd.DataFrame, flags: pd.DataFrame) -> pd.DataFrame:
     """Count records by clinic: that of the visit at their address, else of a fault found there."""
-    place = pd.factorize(np.concatenate(_places([pieces, visits, flags])))[0]
-    wanted, told = np.split(place, [len(pieces)])
-    code, clinics = factorize(pd.concat([visits["clinic"], flags["clinic"]], ignore_index=True))
-    of_place = np.full(int(place.max(initial=-1)) + 1, -1)
-    known = np.flatnonzero(code >= 0)[::-1]
-    of_place[told[known]] = code[known]  # the earliest is written last
+    wanted, *told = number_addresses([pieces, visits, flags])
+    both = [coded_column(table["clinic"]) for table in (visits, flags)]
+    clinic = stack_texts(both)
+    of_place = _find_first(wanted, np.concatenate(told), clinic.codes)
     reason, reasons = factorize(pieces["reason"])
     is_record = np.array([*(told not in NO_RECORD for told in reasons), True], dtype=bool)
-    counted = pd.DataFrame(
-        {
-            "clinic": pd.array([*clinics, pd.NA], dtype="string").take(of_place[wanted]),
-            "fate": pieces["fate"].astype("string").array,
-            "is_record": pd.array(is_record[reason], dtype="boolean"),
-        }
+    counted = {
+        "clinic": (of_place, clinic.categories),
+        "fate": factorize(pieces["fate"]),
+        "is_record": (is_record[reason].astype(np.int64), np.array(["", "is"], dtype=object)),
+    }
+    counts = _count(counted)
+    return counts.assign(is_record=(counts["is_record"] == "is").astype("boolean"))
+
+
+def _find_first(wanted: np.ndarray, told: np.ndarray, codes: np.ndarray) -> np.ndarray:
+    """Return for each wanted number the first code that is told of it; -1 where none is."""
+    both, _ = _number_dense(
+        np.concatenate([wanted, told]), int(max(wanted.max(initial=0), told.max(initial=0))) + 1
     )
-    return _count(counted, "records")
-
-
-def _places(tables: Sequence[pd.DataFrame]) -> list[np.ndarray]:
-    """Return a number for the address of each line of some tables: equal where addresses are."""
-    address = pd.concat([table[list(ADDRESS)] for table in tables], ignore_index=True)
-    file, sheet = (_number_texts(address[name]) for name in ADDRESS[:2])
-    line = address["line"].to_numpy(dtype=np.int64, na_value=-1)
-    pair = pd.factorize(file * (int(sheet.max(initial=0)) + 2) + sheet)[0]
-    place = pair * (int(line.max(initial=0)) + 2) + line
-    return np.split(place, np.cumsum([len(table) for table in tables])[:-1])
-
-
-def _number_texts(column: pd.Series) -> np.ndarray:
-    """Return a number for each distinct text; a missing one is as an empty one, -1."""
-    codes, distinct = factorize(column)
-    is_text = np.array([*(text != "" for text in distinct), False], dtype=bool)
-    return np.where(is_text[codes], codes, -1)
+    own, of_told = both[: len(wanted)], both[len(wanted) :]
+    first = np.full(int(both.max(initial=-1)) + 1, -1)
+    known = np.flatnonzero(codes >= 0)[::-1]
+    first[of_told[known]] = codes[known]  # the earliest is written last
+    return first[own]

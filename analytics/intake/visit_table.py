@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from analytics.intake.texts import factorize
+from analytics.intake.texts import coded_column, factorize, share_texts
 
 NO_DAY = np.nan
 
@@ -42,7 +43,7 @@ class VisitTable:
     day: np.ndarray
     _made: dict[tuple[str, str], Any] = field(default_factory=dict, repr=False, compare=False)
 
-    @property
+    @cached_property
     def foot(self) -> np.ndarray:
         """Return the number of each piece's foot; below 0 where the child or side is missing."""
         return np.where(self.side < 0, -1, self.child * 2 + self.side)
@@ -93,6 +94,10 @@ class VisitTable:
         distinct: list[object] = []
 
         def number(column: pd.Series) -> np.ndarray:
+            texts = column.array
+            if isinstance(texts, pd.Categorical):
+                distinct.extend(texts.categories)
+                return texts.codes
             codes, values = factorize(column)
             distinct.extend(values)
             return codes
@@ -135,36 +140,35 @@ def join_facts(pieces: pd.DataFrame, facts: Mapping[str, pd.DataFrame]) -> Visit
     facts
         ``children``, ``feet`` and ``departures``, one row each.
     """
-    child, children = factorize(pieces["child"], sort=True)
-    side, sides = factorize(pieces["side"], sort=True)
-    of_child = _places(facts["children"]["child"], children)[child]
-    gone = _places(facts["departures"]["child"], children)[child]
-    foot = np.where(side < 0, -1, child * len(sides) + side)
-    of_foot = _places_of_feet(facts["feet"], children, sides)[foot]
+    child, side = (coded_column(pieces[name]) for name in ("child", "side"))
+    told = [coded_column(facts[table]["child"]) for table in ("children", "departures", "feet")]
+    child, *told = share_texts([child, *told])
+    side, of_side = share_texts([side, coded_column(facts["feet"]["side"])])
+    of_child, gone, of_foot = (texts.codes.astype(np.int64) for texts in told)
+    own, own_side = child.codes.astype(np.int64), side.codes.astype(np.int64)
+    width = len(side.categories)
+    foot = np.where(own_side < 0, -1, own * width + own_side)
+    told_foot = np.where(of_side.codes < 0, -1, of_foot * width + of_side.codes)
+    n = len(child.categories)
     joined = {
-        **{name: (facts["children"][name], of_child) for name in OF_CHILD},
-        **{name: (facts["departures"][name], gone) for name in OF_DEPARTURE},
-        **{name: (facts["feet"][name], of_foot) for name in OF_FOOT},
+        **{name: (facts["children"][name], _places(of_child, own, n)) for name in OF_CHILD},
+        **{name: (facts["departures"][name], _places(gone, own, n)) for name in OF_DEPARTURE},
+        **{name: (facts["feet"][name], _places(told_foot, foot, n * width)) for name in OF_FOOT},
     }
-    return VisitTable(pieces, joined, child, side, to_days(pieces["visited_on"]))
+    return VisitTable(pieces, joined, own, own_side, to_days(pieces["visited_on"]))
 
 
-def _places(column: pd.Series, wanted: np.ndarray) -> np.ndarray:
-    """Return the place of each wanted text in a column, and last -1 for none."""
-    return np.append(pd.Index(column).get_indexer(wanted), -1)
-
-
-def _places_of_feet(feet: pd.DataFrame, children: np.ndarray, sides: np.ndarray) -> np.ndarray:
-    """Return the place of each child's foot among all feet, and last -1 for none."""
-    child = pd.Index(children).get_indexer(feet["child"])
-    side = pd.Index(sides).get_indexer(feet["side"])
-    places = np.full(len(children) * len(sides) + 1, -1)
-    known = np.flatnonzero((child >= 0) & (side >= 0))
-    places[child[known] * len(sides) + side[known]] = known
-    return places
+def _places(told: np.ndarray, wanted: np.ndarray, n: int) -> np.ndarray:
+    """Return where each wanted number is told, or -1; numbers are below ``n``, or -1 for none."""
+    place = np.full(n + 1, -1)
+    known = np.flatnonzero(told >= 0)
+    place[told[known]] = known
+    return place[wanted]
 
 
 def to_days(dates: pd.Series) -> np.ndarray:
     """Return dates as days since 1970-01-01, fractions with NaN where missing."""
-    days = dates.to_numpy(dtype="datetime64[D]")
-    return np.where(np.isnat(days), NO_DAY, days.astype(np.int64))
+    seconds = dates.to_numpy(dtype="datetime64[s]")
+    days = (seconds.view(np.int64) // 86_400).astype(float)
+    days[np.isnat(seconds)] = NO_DAY
+    return days

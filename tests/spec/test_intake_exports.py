@@ -43,7 +43,7 @@ def read_table(path: Path) -> list[dict[str, str]]:
         return [*csv.DictReader(file)]
 
 
-def as_texts(frame: pd.DataFrame, names: list[str]) -> list[dict[str, str]]:
+def coded_column(frame: pd.DataFrame, names: list[str]) -> list[dict[str, str]]:
     """Return rows as texts: dates as YYYY-MM-DD, whole numbers plain, missing empty."""
     texts = {name: [_text(value) for value in frame[name]] for name in names}
     return [dict(zip(texts, row, strict=True)) for row in zip(*texts.values(), strict=True)]
@@ -65,7 +65,7 @@ def in_order(rows: list[dict[str, str]]) -> list[list[tuple[str, str]]]:
 def test_every_row_has_the_fate_that_is_expected(folder):
     records = load_case(folder)
     expected = read_table(folder / "rows.csv")
-    assert as_texts(records.ledger.rows, ["line", "fate", "reason"]) == expected
+    assert coded_column(records.ledger.rows, ["line", "fate", "reason"]) == expected
     case = read_case(folder)
     if "flags" in case:
         assert sorted(records.ledger.flags["rule"]) == sorted(case["flags"])
@@ -78,7 +78,7 @@ TABLES = [(folder, table) for folder in SOUND for table in ("visits", "children"
 @pytest.mark.parametrize("folder, table", TABLES, ids=[f"{f.name} {t}" for f, t in TABLES])
 def test_the_records_are_those_expected(folder, table):
     expected = read_table(folder / f"{table}.csv")
-    found = as_texts(getattr(load_case(folder), table), list(expected[0]))
+    found = coded_column(getattr(load_case(folder), table), list(expected[0]))
     assert in_order(found) == in_order(expected)
 
 
