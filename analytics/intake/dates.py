@@ -9,6 +9,8 @@ from datetime import date
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from analytics.intake.map_types import DateSettings
 
@@ -101,12 +103,7 @@ def _read_one_format(texts: np.ndarray, layout: str, first_year: int) -> np.ndar
     )  # tokens are marked first, so that the letters of one are not read as another
     for token, expression in _TOKENS.items():
         pattern = pattern.replace(f"\0{token}\0", expression)
-    compiled = re.compile(f"^{pattern}{_TIME}$")
-    found = [compiled.search(text) for text in texts]
-    parts = {
-        name: [None if match is None else match[name] for match in found]
-        for name in compiled.groupindex
-    }
+    parts = _take_apart(re.compile(f"^{pattern}{_TIME}$"), texts)
     year = _numbers(parts.get("y"), len(texts), np.nan)
     if "y2" in parts:
         year = _numbers(parts["y2"], len(texts), np.nan)
@@ -115,13 +112,28 @@ def _read_one_format(texts: np.ndarray, layout: str, first_year: int) -> np.ndar
     return _make_days(year, month, _numbers(parts.get("d"), len(texts), 1))
 
 
-def _numbers(part: list[str | None] | None, n: int, default: float) -> np.ndarray:
+def _take_apart(pattern: re.Pattern[str], texts: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the named parts of each text; None where the pattern does not fit."""
+    if all(map(str.isascii, texts)):  # of other signs Arrow knows no digit and no letter
+        found = pc.extract_regex(pa.array(texts, pa.string()), pattern.pattern)
+        return {
+            name: pc.struct_field(found, name).to_numpy(zero_copy_only=False)
+            for name in pattern.groupindex
+        }
+    matches = [pattern.search(text) for text in texts]
+    parts = {name: np.full(len(texts), None, dtype=object) for name in pattern.groupindex}
+    for name, part in parts.items():
+        part[:] = [None if match is None else match[name] for match in matches]
+    return parts
+
+
+def _numbers(part: np.ndarray | None, n: int, default: float) -> np.ndarray:
     if part is None:
         return np.full(n, default, dtype=float)
     return np.array([np.nan if digits is None else int(digits) for digits in part], dtype=float)
 
 
-def _months(texts: list[str | None]) -> np.ndarray:
+def _months(texts: np.ndarray) -> np.ndarray:
     starts = {start: number for number, all_ in enumerate(_MONTHS, start=1) for start in all_}
     names = pd.Series(texts, dtype=object)
     plain = names.map(_without_accents, na_action="ignore").astype("string").str.casefold()
