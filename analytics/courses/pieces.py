@@ -35,7 +35,6 @@ from analytics.intake.part import (
 from analytics.intake.records import Records
 from analytics.intake.settle import Settled, settle
 from analytics.intake.submission import Door
-from analytics.intake.texts import plain_frame
 from analytics.intake.whole import Said
 
 SOURCES = "sources.json"
@@ -187,9 +186,7 @@ def follow_settled(
     settled: Settled, clinics: pd.DataFrame | None, cut_off: date, protocol: Protocol
 ) -> Followed:
     """Return what was found of the feet of a part; without clinics, those that occur are all."""
-    tables = {name: plain_frame(table) for name, table in settled.tables.items()}
-    if clinics is not None:
-        tables["clinics"] = clinics
+    tables = settled.tables if clinics is None else settled.tables | {"clinics": clinics}
     records = Records(**tables, ledger=Ledger(**settled.books), sources=())
     return follow_feet(records, cut_off, protocol)
 
