@@ -13,7 +13,7 @@ from analytics.analyses.groups import typed
 from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
 from analytics.results import CURVE, ESTIMATES, Context, Phrase, Result, Share
-from analytics.stats.steps import fit_steps, mean_steps, step_chances
+from analytics.stats.steps import StepModel, fit_steps, mean_steps, step_chances
 from analytics.stats.survival import SurvivalCurve, kaplan_meier
 
 _CURVE_METHOD = Method(Phrase("method.cast_curve"), "Kaplan & Meier 1958, J Am Stat Assoc 53:457")
@@ -105,16 +105,18 @@ def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:
     missing = int(rows[score].isna().sum())
     if missing:
         context = replace(context, exclusions=(*context.exclusions, (f"missing_{score}", missing)))
-    rows = rows.loc[rows[score].notna()]
+    rows = rows.loc[rows[score].notna(), ["child", "n_casts", "is_corrected", score]]
     values = rows[score].to_numpy(dtype=float)
     points, group = np.unique(values, return_inverse=True)
     done = rows["is_corrected"].to_numpy(dtype=bool)
     try:
+        of_all, of_done = _fit(rows, score), _fit(rows.loc[done], score)
         parts = [
-            _expected(rows, group, points, score=score, measure="casts_expected"),
-            _expected(rows.loc[done], group[done], points, score=score, measure="casts_finished"),
+            _expected(of_all, group, points, score=score, measure="casts_expected"),
+            _expected(of_done, group[done], points, score=score, measure="casts_finished"),
         ]
-        context = replace(context, notes=(*context.notes, *_beyond(rows, score)))
+        beyond = _beyond(of_all, score, float(np.median(values)))
+        context = replace(context, notes=(*context.notes, *beyond))
     except NotEstimableError as reason:
         parts = [pd.DataFrame(columns=[score, *ESTIMATES.columns])]
         context = replace(context, notes=(*context.notes, why_not(reason)))
@@ -167,15 +169,18 @@ def _steps(fitted: SurvivalCurve) -> pd.DataFrame:
     return pd.concat([start, later], ignore_index=True).assign(state=STATE)
 
 
-def _expected(
-    rows: pd.DataFrame, group: np.ndarray, points: np.ndarray, *, score: str, measure: str
-) -> pd.DataFrame:
-    model = fit_steps(
+def _fit(rows: pd.DataFrame, score: str) -> StepModel:
+    return fit_steps(
         rows["n_casts"].to_numpy(dtype=float),
         rows["is_corrected"].to_numpy(dtype=bool),
         rows[[score]].to_numpy(dtype=float),
         cluster=rows["child"].to_numpy(),
     )
+
+
+def _expected(
+    model: StepModel, group: np.ndarray, points: np.ndarray, *, score: str, measure: str
+) -> pd.DataFrame:
     at = mean_steps(model, points[:, None])
     n = np.bincount(group, minlength=len(points))
     return pd.DataFrame(
@@ -195,14 +200,8 @@ def _expected(
     )
 
 
-def _beyond(rows: pd.DataFrame, score: str) -> tuple[Phrase, ...]:
+def _beyond(model: StepModel, score: str, middle: float) -> tuple[Phrase, ...]:
     """Say how many feet of the middle score would not be corrected by the last cast, if any."""
-    model = fit_steps(
-        rows["n_casts"].to_numpy(dtype=float),
-        rows["is_corrected"].to_numpy(dtype=bool),
-        rows[[score]].to_numpy(dtype=float),
-    )
-    middle = float(rows[score].median())
     last = step_chances(model, [[middle]]).iloc[-1]
     share = float(last["not_yet"])
     values = {"score": middle, "last": int(last["step"]), "share": Share(share)}

@@ -19,7 +19,7 @@ from analytics.stats.counts import log_linear
 from analytics.stats.linearity import knots_of, restricted_cubic, wald_test
 from analytics.stats.links import LOG_LINEAR
 from analytics.stats.marginal import MarginalFit, coefficient_interval, mean_at, solve_over
-from analytics.stats.marginal_block import Problem, as_block
+from analytics.stats.marginal_block import Problem, as_block, in_slices
 
 DAYS_IN_MONTH = 30.4375
 
@@ -70,8 +70,8 @@ def effects(
         len(design.rows),
     )
     child = pd.factorize(design.rows["child"])[0]
-    blocks = [as_block(LOG_LINEAR, _casts(design), _with_constant(design.matrix), child)]
-    return answer(context, told, in_blocks(blocks if len(design.rows) else []))
+    block = as_block(LOG_LINEAR, _casts(design), _with_constant(design.matrix), child)
+    return answer(context, told, in_blocks(in_slices(block) if len(design.rows) else []))
 
 
 @dataclass(frozen=True)

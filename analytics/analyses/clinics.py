@@ -172,7 +172,7 @@ def find_case_mix(rows: pd.DataFrame) -> np.ndarray:
             filled[covariate.column] = values.fillna(known.median() if len(known) else 0)
         else:
             filled[covariate.column] = values.astype("string").fillna("unknown")
-    return build_design(rows.assign(**filled), CASE_MIX).matrix
+    return build_design(pd.DataFrame(filled), CASE_MIX).matrix
 
 
 def _counts(rows: pd.DataFrame, seen: np.ndarray, expected: np.ndarray) -> pd.DataFrame:

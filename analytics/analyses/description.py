@@ -12,6 +12,7 @@ from analytics.analyses.context import Method, describe
 from analytics.analyses.groups import find_groups, typed
 from analytics.analyses.verdicts import first_feet
 from analytics.courses.cohort import Cohort
+from analytics.intake.frames import with_columns
 from analytics.results import PROFILE, Phrase, Result
 
 #: What is told of children, and of feet; ``unknown`` as an answer stays its own level.
@@ -46,11 +47,11 @@ def profile(cohort: Cohort, *, unit: str = "child", by: Sequence[str] = ()) -> R
     """
     feet = first_feet(cohort.feet) if unit == "child" else cohort.feet
     began = feet.loc[feet["started_on"].notna()]
-    began = began.assign(age_band=_age_bands(began, cohort), severity_band=_severity(began))
+    began = with_columns(began, age_band=_age_bands(began, cohort), severity_band=_severity(began))
     names, codes, labels = find_groups(began, by)
     lines = []
     for place in range(len(labels)):
-        rows = began.loc[codes.eq(place).to_numpy()]
+        rows = began.loc[codes.eq(place).to_numpy(), list(VARIABLES[unit])]
         for line in _describe(rows, began, VARIABLES[unit]):
             lines.append(line | {name: labels[name].iloc[place] for name in names})
     frame = pd.DataFrame(lines, columns=[*names, *PROFILE.columns])

@@ -108,11 +108,13 @@ def find_complete(
 ) -> tuple[pd.DataFrame, tuple[tuple[str, int], ...]]:
     """Return the feet that have every value, and reasons with the feet taken out by each."""
     exclusions = []
+    complete = np.ones(len(rows), dtype=bool)
     for covariate in covariates:
-        missing = rows[covariate.column].isna()
+        missing = complete & rows[covariate.column].isna().to_numpy()
         exclusions.append((f"missing_{covariate.column}", int(missing.sum())))
-        rows = rows.loc[~missing]
-    return rows, tuple(e for e in exclusions if e[1])
+        complete &= ~missing
+    left = rows if complete.all() else rows.loc[complete]
+    return left, tuple(e for e in exclusions if e[1])
 
 
 def see_values(rows: pd.DataFrame, covariate: Covariate) -> Seen:

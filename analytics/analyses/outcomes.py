@@ -14,6 +14,7 @@ from analytics.courses.cohort import Cohort
 from analytics.definitions.hypotheses import Outcome
 from analytics.definitions.indicator import Indicator
 from analytics.definitions.rules import evaluate, find_values
+from analytics.intake.frames import with_columns
 
 Reasons = tuple[tuple[str, int], ...]
 
@@ -124,7 +125,8 @@ def _to_horizon(rows: pd.DataFrame, indicator: Indicator | None) -> pd.DataFrame
 def _share(cohort: Cohort, outcome: Outcome, _: int) -> Asked:
     indicator = _indicator(outcome)
     verdict = find_verdicts(cohort, indicator)
-    feet = cohort.feet.loc[verdict.index].assign(event=verdict.eq("yes").astype(float), size=1.0)
+    feet = cohort.feet.loc[verdict.index]
+    feet = with_columns(feet, event=verdict.eq("yes").astype(float), size=1.0)
     is_lost = verdict.eq("unknown") | find_presumed(cohort, indicator)
     known = verdict.isin(["yes", "no"])
     return _from_verdicts(indicator, verdict, feet.loc[known], feet.loc[is_lost])
@@ -143,7 +145,7 @@ def _ratio(cohort: Cohort, outcome: Outcome, _: int) -> Asked:
     if per_child:
         above = above.groupby(feet["child"]).transform("sum")
         verdict = find_verdicts(cohort, indicator)
-    feet = feet.assign(event=above, size=size)
+    feet = with_columns(feet, event=above, size=size)
     feet = feet.loc[first_feet(feet).index if per_child else feet.index]
     return _from_verdicts(indicator, verdict, feet.loc[feet["size"] > 0], feet.iloc[:0])
 
@@ -153,14 +155,14 @@ def _mean(cohort: Cohort, outcome: Outcome, _: int) -> Asked:
     verdict = find_verdicts(cohort, indicator)
     feet = cohort.feet.loc[verdict.index[verdict.eq("yes")]]
     values = find_values(indicator.numerator, feet).astype("float64")
-    feet = feet.assign(event=values, size=1.0)
+    feet = with_columns(feet, event=values, size=1.0)
     return _from_verdicts(indicator, verdict, feet, feet.iloc[:0])
 
 
 def _casts(cohort: Cohort, outcome: Outcome, _: int) -> Asked:
     feet = cohort.feet
     used = feet[outcome.column].astype("Float64")
-    feet = feet.assign(event=used.astype("float64"), size=1.0)
+    feet = with_columns(feet, event=used.astype("float64"), size=1.0)
     started = feet["started_on"].notna()
     corrected = started & feet["is_corrected"].fillna(False)
     counted = used.ge(1).fillna(False)

@@ -150,6 +150,7 @@ def _answer(report: Report, tell: Tell) -> _Made:
             made["clinics"] = report.clinic_file
             tell("clinics")
         variable = store(Path(work), settings, **made)
+        give_back()
         network = _network(settings)
         names = (*network, *FUNDER)
         runs = [

@@ -30,6 +30,9 @@ N_AT_ONCE = 2
 #: Each notebook keeps to one core: threads of linear algebra would fight over the two.
 ONE_CORE = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
+#: What a kernel is told between two notebooks.
+_FORGET = "%reset -f\n__import__('analytics.reports.memory', fromlist=['']).give_back()"
+
 #: Seconds after which one cell is given up.
 CELL_SECONDS = 900
 
@@ -252,7 +255,7 @@ async def _execute(client: NotebookClient, notebook: NotebookNode) -> None:
     for index, cell in enumerate(notebook.cells):
         count = client.code_cells_executed + 1
         await client.async_execute_cell(cell, index, execution_count=count)
-    await _do_silently(client, "%reset -f")
+    await _do_silently(client, _FORGET)
 
 
 async def _set_variables(client: NotebookClient, variables: Mapping[str, str]) -> None:

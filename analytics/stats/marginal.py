@@ -15,11 +15,11 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from analytics.errors import NotEstimableError
-from analytics.stats.blocks import Each, in_one_block
+from analytics.stats.blocks import Each, in_blocks
 from analytics.stats.bordered import Adder
 from analytics.stats.few_clusters import unshrunken_scores
 from analytics.stats.links import Mean
-from analytics.stats.marginal_block import Problem, as_block
+from analytics.stats.marginal_block import Problem, as_block, in_slices
 from analytics.stats.marginal_sums import (
     Facts,
     Sums,
@@ -124,7 +124,10 @@ def prepare(
 def solve(problem: Problem, *, exchangeable: bool) -> MarginalFit:
     """Solve the estimating equations of prepared rows; see :func:`solve_over`."""
     return solve_over(
-        in_one_block(problem), problem.mean, problem.design.shape[1], exchangeable=exchangeable
+        in_blocks(in_slices(problem)),
+        problem.mean,
+        problem.design.shape[1],
+        exchangeable=exchangeable,
     )
 
 

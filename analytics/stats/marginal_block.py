@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.stats.links import Mean
 from analytics.stats.proportions import Floats
+
+#: Rows of a block that are worked on at a time, about.
+ROWS_AT_ONCE = 50_000
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,30 @@ def as_block(
     sizes = np.diff(np.r_[starts, outcome.size]).astype(float)
     shift = np.zeros(outcome.size)
     return Problem(mean, outcome, np.asfortranarray(design), shift, starts, sizes, columns)
+
+
+def in_slices(problem: Problem) -> list[Problem]:
+    """Return a block as several of whole clusters, without a copy of a row.
+
+    What a step makes of the rows is as large as their design; of a slice it is soon let go.
+    """
+    first = np.flatnonzero(np.diff(problem.starts // ROWS_AT_ONCE, prepend=-1))
+    n_rows = problem.y.size
+    slices = []
+    for begin, end in pairwise([*first, problem.starts.size]):
+        starts = problem.starts[begin:end]
+        rows = slice(starts[0], problem.starts[end] if end < problem.starts.size else n_rows)
+        slices.append(
+            replace(
+                problem,
+                y=problem.y[rows],
+                design=problem.design[rows],
+                offset=problem.offset[rows],
+                starts=starts - starts[0],
+                sizes=problem.sizes[begin:end],
+            )
+        )
+    return slices
 
 
 def own_columns(block: Problem, beta: Floats) -> Floats:

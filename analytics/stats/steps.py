@@ -89,14 +89,22 @@ def fit_steps(
     bands = _bands(tally, least_events)
     kept = bands[step - 1] != NEVER
     unit, step, event = unit[kept], step[kept], event[kept]
-    baseline = np.eye(bands.max() + 1)[bands[step - 1]]
     x = np.asarray(covariates, float).reshape(steps.size, -1)
     label = np.arange(steps.size) if cluster is None else np.asarray(cluster)
-    rows = prepare(
-        COMPLEMENTARY_LOG_LOG, event, np.hstack([baseline, x[unit]]), cluster=label[unit]
-    )
+    design = _lay_out(bands[step - 1], x, unit)
+    rows = prepare(COMPLEMENTARY_LOG_LOG, event, design, cluster=label[unit])
     fit = solve(rows, exchangeable=False)
     return StepModel(fit, bands, int((steps > 0).sum()), int(done.sum()))
+
+
+def _lay_out(band: NDArray[np.int64], x: Floats, unit: NDArray[np.int64]) -> Floats:
+    """Return a column for each band, then the covariates; by columns, so that none is copied."""
+    n_bands = int(band.max()) + 1
+    design = np.zeros((band.size, n_bands + x.shape[1]), order="F")
+    design[np.arange(band.size), band] = 1
+    for at in range(x.shape[1]):
+        design[:, n_bands + at] = x[unit, at]
+    return design
 
 
 def _bands(tally: Floats, least_events: int) -> NDArray[np.int64]:

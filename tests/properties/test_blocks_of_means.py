@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 
 from analytics.errors import NotEstimableError
+from analytics.stats import marginal_block
 from analytics.stats.blocks import derive, in_blocks
 from analytics.stats.counts import log_linear, logistic
 from analytics.stats.group_incidence import group_rows, read_groups, read_groups_over
 from analytics.stats.grouped import Grouped, count_yes, quantiles_over, ratio_over, share_over
 from analytics.stats.links import LOG_LINEAR, LOGISTIC, Mean
 from analytics.stats.marginal import solve_over
-from analytics.stats.marginal_block import Problem, as_block
+from analytics.stats.marginal_block import Problem, as_block, in_slices
 from analytics.stats.proportions import clustered_proportion
 from analytics.stats.spread import clustered_quantile, clustered_ratio
 
@@ -62,6 +63,21 @@ def test_a_mean_fitted_to_blocks_is_that_of_all_rows(family, n, n_blocks, exchan
     assert found.dispersion == pytest.approx(expected.dispersion, rel=1e-9)
     assert found.correlation == pytest.approx(expected.correlation, rel=1e-8)
     assert (found.n, found.n_clusters) == (expected.n, expected.n_clusters)
+
+
+@pytest.mark.parametrize("rows_at_once", [1, 7, 150, 1_000])
+def test_slices_of_a_block_are_its_rows_in_whole_clusters(monkeypatch, rows_at_once):
+    monkeypatch.setattr(marginal_block, "ROWS_AT_ONCE", rows_at_once)
+    count, design, cluster = draw(4, 300)
+    block = as_block(LOG_LINEAR, count.astype(float), design, cluster)
+    slices = in_slices(block)
+    assert len(slices) == len(np.unique(block.starts // rows_at_once))
+    for name in ("y", "design", "offset", "sizes"):
+        parts = np.concatenate([getattr(part, name) for part in slices])
+        np.testing.assert_array_equal(parts, getattr(block, name))
+    for part in slices:
+        np.testing.assert_array_equal(np.diff([*part.starts, len(part.y)]), part.sizes)
+        assert np.shares_memory(part.design, block.design)
 
 
 def test_a_mean_of_blocks_is_refused_for_the_same_reasons():
