@@ -265,7 +265,8 @@ def _linearity(each: Each, told: Terms) -> Phrase:
 
 def _bend_first(block: Problem, knots: np.ndarray) -> Problem:
     """Return a block in which a cubic spline stands for the first column after the constant."""
-    curve = restricted_cubic(block.design[:, 1], knots)
+    scores, place = np.unique(block.design[:, 1], return_inverse=True)
+    curve = restricted_cubic(scores, knots)[place]
     design = np.column_stack([block.design[:, :1], curve, block.design[:, 2:]])
     columns = block.columns
     if columns is not None:

@@ -96,7 +96,7 @@ def _ratio_rows(view: View, indicator: Indicator, codes: np.ndarray, n_groups: i
     above = view.rules.values(indicator.numerator).held[used].astype(float)
     below = _below(view, indicator, used)
     sums = {
-        name: np.bincount(group, weights=values, minlength=n_groups)
+        name: np.bincount(group, weights=values, minlength=n_groups).astype(float)
         for name, values in (("above", above), ("below", below))
     }
     return Counted(counts | sums, _grouped([above, below], view.child[used], group))

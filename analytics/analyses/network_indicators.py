@@ -66,11 +66,14 @@ class OneIndicator:
         followed = columns_of(under) if self.indicator.kind == "curve" and under else frozenset()
         return KNOWN_BY | {*names, *self.labels.columns} | followed
 
-    def look(self, view: View) -> tuple[Counts, list[Any]]:
-        """Return what is counted by group, and the rows that enter the estimate."""
+    def look(self, view: View) -> tuple[tuple[np.ndarray, Counts], list[Any]]:
+        """Return groups and what is counted in each, and the rows that enter the estimate."""
         codes = code_groups(view.cohort.feet, self.labels).to_numpy()
         counted = count_rows(view, self.indicator, codes, len(self.labels))
-        return counted.counts, [counted.rows]
+        # A batch has feet of some tens of clinics, a network of thousands.
+        here = np.flatnonzero(np.bincount(codes[codes >= 0], minlength=len(self.labels)))
+        counts = {name: values[here] for name, values in counted.counts.items()}
+        return (here, counts), [counted.rows]
 
 
 def _as_texts(frame: pd.DataFrame) -> pd.DataFrame:
@@ -109,11 +112,11 @@ def estimates(
     names, n_groups = [*listed.labels.columns], len(listed.labels)
     parts = []
     for indicator, asked in answers:
-        facts = asked.facts
-        if not facts:
-            codes = code_groups(nobody.feet, listed.labels).to_numpy()
-            facts = [count_rows(View(nobody), indicator, codes, n_groups).counts]
-        counts = {name: np.sum([told[name] for told in facts], axis=0) for name in facts[0]}
+        none = np.empty(0, dtype=np.int64)
+        counts = count_rows(View(nobody), indicator, none, n_groups).counts
+        for here, told in asked.facts:
+            for name, values in told.items():
+                counts[name][here] += values
         parts.append(read_counts(indicator, counts, asked.each, nobody.protocol))
     asked_of = [indicator for indicator, _ in answers]
     context = stand_beside(

@@ -92,7 +92,7 @@ def _count_shares(network: Network, engine: Engine) -> dict[str, float]:
     with open_batches(network, engine) as batches:
         answers = batches.ask([OneIndicator(INDICATORS[code], whole) for code in SHARES])
     return {
-        f"{code} {said}": int(sum(told[said][0] for told in asked.facts))
+        f"{code} {said}": int(sum(told[said].sum() for _, told in asked.facts))
         for code, asked in zip(SHARES, answers, strict=True)
         for said in ("yes", "no")
     }
