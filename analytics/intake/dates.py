@@ -6,6 +6,7 @@ import re
 import unicodedata
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -112,30 +113,33 @@ def _read_one_format(texts: np.ndarray, layout: str, first_year: int) -> np.ndar
     return _make_days(year, month, _numbers(parts.get("d"), len(texts), 1))
 
 
-def _take_apart(pattern: re.Pattern[str], texts: np.ndarray) -> dict[str, np.ndarray]:
-    """Return the named parts of each text; None where the pattern does not fit."""
+#: One part of each text; None where the pattern does not fit.
+_Part: TypeAlias = "list[str | None] | pa.Array"
+
+
+def _take_apart(pattern: re.Pattern[str], texts: np.ndarray) -> dict[str, _Part]:
+    """Return the named parts of texts."""
     if all(map(str.isascii, texts)):  # of other signs Arrow knows no digit and no letter
         found = pc.extract_regex(pa.array(texts, pa.string()), pattern.pattern)
-        return {
-            name: pc.struct_field(found, name).to_numpy(zero_copy_only=False)
-            for name in pattern.groupindex
-        }
+        return {name: pc.struct_field(found, name) for name in pattern.groupindex}
     matches = [pattern.search(text) for text in texts]
-    parts = {name: np.full(len(texts), None, dtype=object) for name in pattern.groupindex}
-    for name, part in parts.items():
-        part[:] = [None if match is None else match[name] for match in matches]
-    return parts
+    return {
+        name: [None if match is None else match[name] for match in matches]
+        for name in pattern.groupindex
+    }
 
 
-def _numbers(part: np.ndarray | None, n: int, default: float) -> np.ndarray:
+def _numbers(part: _Part | None, n: int, default: float) -> np.ndarray:
     if part is None:
         return np.full(n, default, dtype=float)
+    if isinstance(part, pa.Array):
+        return part.cast(pa.float64()).to_numpy(zero_copy_only=False)
     return np.array([np.nan if digits is None else int(digits) for digits in part], dtype=float)
 
 
-def _months(texts: np.ndarray) -> np.ndarray:
+def _months(texts: _Part) -> np.ndarray:
     starts = {start: number for number, all_ in enumerate(_MONTHS, start=1) for start in all_}
-    names = pd.Series(texts, dtype=object)
+    names = pd.Series(texts.to_pylist() if isinstance(texts, pa.Array) else texts, dtype=object)
     plain = names.map(_without_accents, na_action="ignore").astype("string").str.casefold()
     longer = plain.str[:4].map(starts)
     shorter = plain.str[:3].map(starts)

@@ -101,16 +101,17 @@ def _stack(parts: list[pd.DataFrame], offsets: np.ndarray, table: str) -> pd.Dat
     names = dict.fromkeys(name for part in parts for name in part.columns)
     extras = sorted(name for name in names if name.startswith(EXTRA_PREFIX))
     further = OWN_COLUMNS if table == "children" else {}
+    held = {name: column.array for name, column in stacked.items()}
     for name in (*declared, *extras, *further):
         kind = further[name] if name in further else _kind(table, name)
-        if name not in stacked:
+        if name not in held:
             if table != "visits" or name in CARRIED:
-                stacked[name] = _nothing(kind, len(stacked))
-        elif kind != "string" and stacked[name].dtype != kind:
-            stacked[name] = stacked[name].astype(kind)
-    own = [name for name in stacked.columns if name not in (*declared, *extras)]
-    order = [*own, *(name for name in (*declared, *extras) if name in stacked)]
-    return pd.DataFrame({name: stacked[name].array for name in order}, copy=False)
+                held[name] = _nothing(kind, len(stacked))
+        elif kind != "string" and held[name].dtype != kind:
+            held[name] = held[name].astype(kind)
+    own = [name for name in held if name not in (*declared, *extras)]
+    order = [*own, *(name for name in (*declared, *extras) if name in held)]
+    return pd.DataFrame({name: held[name] for name in order}, copy=False)
 
 
 def _move(part: pd.DataFrame, offset: int) -> pd.DataFrame:
