@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from markupsafe import Markup, escape
 from nbformat import NotebookNode
@@ -16,6 +16,7 @@ from analytics.reports.chapters import Chapter, read_chapter
 from analytics.reports.one_clinic import file_name
 from analytics.reports.page import Link, build_page
 from analytics.reports.papers import Sheet
+from analytics.reports.prepared import keep, read_kept
 from analytics.reports.report import Report
 
 #: The notebook, and the folder of its pages within the report.
@@ -25,11 +26,29 @@ FOLDER = "clinics"
 
 @dataclass(frozen=True)
 class ClinicPage:
-    """The page of one clinic: its code, its name with the code, and what it shows."""
+    """The page of one clinic, laid aside: there may be more of them than memory.
+
+    Parameters
+    ----------
+    clinic, name
+        Its code, and its name with the code.
+    title
+        Of the page.
+    failures
+        Of ``Chapter``.
+    kept
+        File in the work folder with what it shows.
+    """
 
     clinic: str
     name: str
-    chapter: Chapter
+    title: str
+    failures: tuple[str, ...]
+    kept: Path
+
+    def read(self) -> Chapter:
+        """Return what the page shows; the data of its blocks are in no file and left out."""
+        return cast(Chapter, read_kept(self.kept))
 
 
 def list_clinics(report: Report) -> tuple[str, ...]:
@@ -37,23 +56,34 @@ def list_clinics(report: Report) -> tuple[str, ...]:
     return report.clinic_file.codes if report.policy.clinic_pages else ()
 
 
-def read_pages(
-    report: Report, clinics: Sequence[str], executed: Sequence[NotebookNode]
-) -> tuple[ClinicPage, ...]:
-    """Return the pages of clinics from the notebooks run for them, in the same order."""
-    return tuple(
-        _read_page(report, clinic, notebook)
-        for clinic, notebook in zip(clinics, executed, strict=True)
-    )
+def keep_page(notebook: NotebookNode, *, report: Report, clinic: str, folder: Path) -> ClinicPage:
+    """Lay the page of a clinic aside.
 
+    Parameters
+    ----------
+    notebook
+        The notebook run for it.
+    report
+        Its report.
+    clinic
+        Code of the clinic.
+    folder
+        Work folder of this run alone.
 
-def _read_page(report: Report, clinic: str, notebook: NotebookNode) -> ClinicPage:
+    Raises
+    ------
+    OutputError
+        When the folder takes no more.
+    """
     chapter = read_chapter(
         notebook, name=NOTEBOOK, audience=report.settings.audience, language=report.language
     )
     name = report.clinic_file.name_of(clinic)
     words = label(report.language, "clinic_page.page_title", name=name)
-    return ClinicPage(clinic, name, _titled(chapter, words))
+    chapter = replace(_titled(chapter, words), blocks=())
+    kept = folder / f"{file_name(clinic)}.pickle"
+    keep(kept, chapter)
+    return ClinicPage(clinic, name, chapter.title, chapter.failures, kept)
 
 
 def _titled(chapter: Chapter, words: str) -> Chapter:
@@ -92,7 +122,7 @@ def write_pages(
             words = label(language, "clinic_page.workbook")
             around.append(Link(f"../{fixing.FOLDER}/{workbook}", words))
         (folder / FOLDER).mkdir(exist_ok=True)
-        text = build_page((page.chapter,), provenance, around=around)
+        text = build_page((page.read(),), provenance, around=around)
         path = folder / FOLDER / file_name(page.clinic)
         path.write_text(text, encoding="utf-8", newline="\n")
 
@@ -105,6 +135,6 @@ def list_links(pages: Sequence[ClinicPage]) -> list[Link]:
 def list_sheets(pages: Sequence[ClinicPage], folder: Path) -> list[Sheet]:
     """Return the pages as they were written in the folder of a report."""
     return [
-        Sheet(folder / FOLDER / file_name(page.clinic), page.chapter.title, page.chapter.pictures)
+        Sheet(folder / FOLDER / file_name(page.clinic), page.title, page.read().pictures)
         for page in pages
     ]

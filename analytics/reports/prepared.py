@@ -38,18 +38,29 @@ def store(folder: Path, settings: Settings, **made: Any) -> dict[str, str]:
         When the folder takes no more.
     """
     for name, thing in made.items():
-        try:
-            with (folder / _file_name(settings, name)).open("wb") as file:
-                pickle.dump(thing, file, protocol=pickle.HIGHEST_PROTOCOL)
-        except OSError as error:
-            raise OutputError(
-                f"what the pages are made from cannot be kept: {error.strerror or error}",
-                where=str(folder),
-                allowed="free space in the folder for temporary files",
-                todo="make room there, or name another folder in the environment variable TMPDIR; "
-                "the last report is untouched",
-            ) from error
+        keep(folder / _file_name(settings, name), thing)
     return {FOLDER_VARIABLE: str(folder)}
+
+
+def keep(path: Path, thing: Any) -> None:
+    """Keep a thing in a file of the work folder; errors as of ``store``."""
+    try:
+        with path.open("wb") as file:
+            pickle.dump(thing, file, protocol=pickle.HIGHEST_PROTOCOL)
+    except OSError as error:
+        raise OutputError(
+            f"what the pages are made from cannot be kept: {error.strerror or error}",
+            where=str(path.parent),
+            allowed="free space in the folder for temporary files",
+            todo="make room there, or name another folder in the environment variable TMPDIR; "
+            "the last report is untouched",
+        ) from error
+
+
+def read_kept(path: Path) -> Any:
+    """Return a thing that ``keep`` wrote in this run."""
+    with path.open("rb") as file:
+        return pickle.load(file)  # written by this user's own run, see store
 
 
 def restore(settings: Settings, name: str, make: Callable[[], Any]) -> Any:
@@ -58,8 +69,7 @@ def restore(settings: Settings, name: str, make: Callable[[], Any]) -> Any:
     path = Path(folder) / _file_name(settings, name) if folder else None
     if path is None or not path.is_file():
         return make()
-    with path.open("rb") as file:
-        return pickle.load(file)  # written by this user's own run, see store
+    return read_kept(path)
 
 
 def say_pictures(wanted: bool) -> dict[str, str]:

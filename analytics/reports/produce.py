@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -68,8 +69,9 @@ class _Made:
     @property
     def failures(self) -> list[str]:
         chapters = [(chapter.name, chapter) for chapter in (*self.network, *self.funder)]
-        chapters += [(f"clinic {page.clinic}", page.chapter) for page in self.clinics]
-        return [f"{name}: {reason}" for name, chapter in chapters for reason in chapter.failures]
+        told = [(name, chapter.failures) for name, chapter in chapters]
+        told += [(f"clinic {page.clinic}", page.failures) for page in self.clinics]
+        return [f"{name}: {reason}" for name, failures in told for reason in failures]
 
 
 def list_steps(settings: Settings) -> tuple[str, ...]:
@@ -109,12 +111,13 @@ def produce(settings: Settings, out: Path, *, tell: Tell = lambda step: None) ->
     """
     check_replaceable(out)
     report = Report(settings, POLICIES[settings.audience])
-    made = _answer(report, tell)
-    give_back()
-    for chapters in (made.network, made.funder):
-        refuse_faults(check_blocks(all_blocks(chapters)), report.language)
-    with replacing(out) as folder:
-        papers = _write_files(made, folder, out)
+    with tempfile.TemporaryDirectory(prefix="talipes-") as work:
+        made = _answer(report, Path(work), tell)
+        give_back()
+        for chapters in (made.network, made.funder):
+            refuse_faults(check_blocks(all_blocks(chapters)), report.language)
+        with replacing(out) as folder:
+            papers = _write_files(made, folder, out)
     tell("files")
     _tell_failures(made.failures, papers.failed)
     return papers.missing
@@ -137,47 +140,52 @@ def _tell_failures(questions: Sequence[str], files: Sequence[str]) -> None:
         )
 
 
-def _answer(report: Report, tell: Tell) -> _Made:
-    """Run the notebooks on one cohort and read what they show."""
+def _answer(report: Report, work: Path, tell: Tell) -> _Made:
+    """Run the notebooks on one cohort and read what they show; pages of clinics are laid aside."""
     settings = report.settings
-    with tempfile.TemporaryDirectory(prefix="talipes-") as work:
-        _ = report.parts
-        tell("records")
-        made: dict[str, Any] = {"cohort": report.cohort}
-        tell("cohort")
-        clinics = clinic_pages.list_clinics(report)
-        if clinics:
-            made["clinics"] = report.clinic_file
-            tell("clinics")
-        variable = store(Path(work), settings, **made)
-        give_back()
-        network = _network(settings)
-        names = (*network, *FUNDER)
-        runs = [
-            Run(
-                NOTEBOOKS / f"{name}.ipynb",
-                _parameters(settings, name),
-                pictures="docx" in settings.formats,
-            )
-            for name in names
-        ]
-        runs += [
-            Run(
-                NOTEBOOKS / f"{CLINIC_PAGE}.ipynb",
-                _parameters(settings, CLINIC_PAGE) | {"clinic": clinic},
-                told_as=f"clinic {clinic} ({number} of {len(clinics)})",
-                pictures="docx" in settings.clinic_formats,
-            )
-            for number, clinic in enumerate(clinics, start=1)
-        ]
-        executed = run_notebooks(runs, environment=variable, tell=tell)
+    _ = report.parts
+    tell("records")
+    made: dict[str, Any] = {"cohort": report.cohort}
+    tell("cohort")
+    clinics = clinic_pages.list_clinics(report)
+    if clinics:
+        made["clinics"] = report.clinic_file
+        tell("clinics")
+    variable = store(work, settings, **made)
+    give_back()
+    network = _network(settings)
+    names = (*network, *FUNDER)
+    runs = [
+        Run(
+            NOTEBOOKS / f"{name}.ipynb",
+            _parameters(settings, name),
+            pictures="docx" in settings.formats,
+        )
+        for name in names
+    ]
+    runs += _list_clinic_runs(report, clinics, work)
+    executed = run_notebooks(runs, environment=variable, tell=tell)
     by_name = dict(zip(names, executed, strict=False))
     return _Made(
         report,
         _chapters(by_name, network, audience=settings.audience, language=report.language),
         _chapters(by_name, FUNDER, audience=FUNDER_AUDIENCE, language=report.language),
-        clinic_pages.read_pages(report, clinics, executed[len(names) :]),
+        tuple(executed[len(names) :]),
     )
+
+
+def _list_clinic_runs(report: Report, clinics: Sequence[str], work: Path) -> list[Run]:
+    settings = report.settings
+    return [
+        Run(
+            NOTEBOOKS / f"{CLINIC_PAGE}.ipynb",
+            _parameters(settings, CLINIC_PAGE) | {"clinic": clinic},
+            told_as=f"clinic {clinic} ({number} of {len(clinics)})",
+            pictures="docx" in settings.clinic_formats,
+            keep=partial(clinic_pages.keep_page, report=report, clinic=clinic, folder=work),
+        )
+        for number, clinic in enumerate(clinics, start=1)
+    ]
 
 
 def _parameters(settings: Settings, name: str) -> dict[str, str]:
@@ -243,6 +251,8 @@ def _list_sheets(made: _Made, folder: Path) -> list[Sheet]:
 
 def _write_papers_of_clinics(made: _Made, folder: Path) -> Papers:
     settings = made.report.settings
+    if not settings.clinic_formats:
+        return Papers()
     clinics = clinic_pages.list_sheets(made.clinics, folder)
     return write_papers(clinics, settings, settings.clinic_formats)
 

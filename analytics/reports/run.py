@@ -51,12 +51,16 @@ class Run:
         The name it is told by; its own when empty.
     pictures
         Whether a file needs its figures as PNG.
+    keep
+        What is kept of it when it is done, which may be where it was laid aside; all of it when
+        not given.
     """
 
     notebook: Path
     parameters: Mapping[str, Any]
     told_as: str = ""
     pictures: bool = False
+    keep: Callable[[NotebookNode], Any] | None = None
 
 
 class _ThisInterpreter(KernelSpecManager):
@@ -83,8 +87,10 @@ def run_notebooks(
     *,
     environment: Mapping[str, str] | None = None,
     tell: Callable[[str], None] = lambda name: None,
-) -> list[NotebookNode]:
-    """Return the notebooks with what their cells show; a failing cell keeps its error.
+) -> list[Any]:
+    """Return the notebooks with what their cells show, or what is kept of each.
+
+    A failing cell keeps its error.
 
     Parameters
     ----------
@@ -201,7 +207,7 @@ class _Work:
     """Notebooks to run, in place, and what they are run with."""
 
     runs: Sequence[Run]
-    notebooks: Sequence[NotebookNode]
+    notebooks: list[Any]
     environment: Mapping[str, str]
     tell: Callable[[str], None]
 
@@ -239,6 +245,8 @@ async def _run_some(work: _Work, waiting: list[int], channel: Path) -> None:
                 running = work.runs[number]
                 await _set_variables(client, say_pictures(running.pictures))
                 await _execute(client, work.notebooks[number])
+                if running.keep is not None:
+                    work.notebooks[number] = running.keep(work.notebooks[number])
                 work.tell(running.told_as or running.notebook.stem)
     except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
         raise QuestionError(

@@ -14,13 +14,14 @@ import sys
 import tempfile
 import time
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from analytics.courses.cohort import Cohort
-from analytics.reports.clinic_pages import NOTEBOOK, read_pages, write_pages
+from analytics.reports.clinic_pages import NOTEBOOK, keep_page, write_pages
 from analytics.reports.prepared import store
 from analytics.reports.produce import NOTEBOOKS
 from analytics.reports.provenance import build_provenance
@@ -79,14 +80,20 @@ def main(n_clinics: int, n_feet: int) -> None:
         variable = store(folder, report.settings, clinics=fresh.clinic_file)
         common = {"settings": str(SETTINGS), "cut_off": "", "audience": "", "language": ""}
         runs = [
-            Run(NOTEBOOKS / f"{NOTEBOOK}.ipynb", common | {"clinic": c}, told_as=c) for c in clinics
+            Run(
+                NOTEBOOKS / f"{NOTEBOOK}.ipynb",
+                common | {"clinic": c},
+                told_as=c,
+                keep=partial(keep_page, report=fresh, clinic=c, folder=folder),
+            )
+            for c in clinics
         ]
-        pages = read_pages(fresh, clinics, run_notebooks(runs, environment=variable, tell=tell))
+        pages = run_notebooks(runs, environment=variable, tell=tell)
         provenance = build_provenance(report.settings, report.policy, cohort.totals, [], ())
         write_pages(pages, provenance, folder)
         tell("pages written")
         n_bytes = sum(path.stat().st_size for path in folder.glob("clinics/*.html"))
-    failures = [page.chapter.failures for page in pages if page.chapter.failures]
+    failures = [page.failures for page in pages if page.failures]
     assert not failures, failures
     total = lines[-1][1]
     memory = max(

@@ -100,6 +100,15 @@ def test_notebooks_come_back_in_their_place_whatever_runs_first(tmp_path):
     assert run_notebooks([]) == []
 
 
+def test_of_a_run_nothing_stays_but_what_is_to_be_kept(tmp_path):
+    paths = [write_notebook(tmp_path, name, f"'{name}'") for name in "abc"]
+    whole, *laid_aside = run_notebooks(
+        [Run(path, {}, keep=None if path == paths[0] else shown) for path in paths]
+    )
+    assert shown(whole) == ["'a'"]
+    assert laid_aside == [["'b'"], ["'c'"]]
+
+
 def test_each_notebook_is_told_whether_its_figures_are_needed_as_png(tmp_path):
     sources = ["n = 0", "from analytics.reports.prepared import wants_pictures; wants_pictures()"]
     paths = [write_notebook(tmp_path, f"n{i}", *sources) for i in range(4)]
