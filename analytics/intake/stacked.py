@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -20,7 +20,7 @@ class Stacked:
     Parameters
     ----------
     sheets
-        The sheets in their order.
+        The sheets in their order; of several the cells are let go.
     cells, line, aside
         Those of all sheets together.
     """
@@ -45,6 +45,12 @@ class Stacked:
         texts = [getattr(sheet, name) for sheet in self.sheets]
         return fold_codes(self.number, np.array(texts, dtype=object))
 
+    def alone(self, number: int) -> Stacked:
+        """Return the rows of one of the sheets."""
+        rows = slice(*np.searchsorted(self.number, [number, number + 1]))
+        sheet = self.sheets[number]
+        return Stacked((sheet,), self.cells.iloc[rows], self.line[rows], self.aside[rows])
+
     def where(self, row: int | None = None) -> str:
         """Return file, sheet and line in words; without a row, the first sheet and how many."""
         if row is not None:
@@ -63,7 +69,7 @@ def stack_sheets(sheets: Sequence[Sheet]) -> Stacked:
         name: stack_texts([sheet.cells[name].array for sheet in sheets]) for name in sheets[0].cells
     }
     return Stacked(
-        tuple(sheets),
+        tuple(replace(sheet, cells=pd.DataFrame()) for sheet in sheets),
         pd.DataFrame(cells, copy=False),
         np.concatenate([sheet.line for sheet in sheets]),
         stack_texts([sheet.aside for sheet in sheets]),

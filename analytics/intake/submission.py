@@ -103,7 +103,7 @@ def read_submissions(paths: Sequence[Path], source_map: SourceMap, door: Door) -
         When the map and an export disagree, or a text column looks like direct identifiers.
     """
     refuse_doubtful(source_map)
-    sheets = [sheet for path in paths for sheet in open_sheets(path, source_map, door.clinics)]
+    sheets = (sheet for path in paths for sheet in open_sheets(path, source_map, door.clinics))
     stacks = groupby(sheets, key=lambda sheet: tuple(sheet.cells.columns))
     stacked = [stack_sheets([*same]) for _, same in stacks]
     return [_translate(*_correct(stack, source_map, door), door) for stack in stacked]
@@ -183,8 +183,9 @@ def _refuse_unmapped(reader: MappedSheet, clinics: frozenset[str]) -> None:
     try:
         reader.refuse_unmapped(clinics)
     except SourceMapError:
-        for sheet in reader.sheet.sheets:
-            MappedSheet(stack_sheets([sheet]), reader.source_map).refuse_unmapped(clinics)
+        for number in range(len(reader.sheet.sheets)):
+            alone = reader.sheet.alone(number)
+            MappedSheet(alone, reader.source_map).refuse_unmapped(clinics)
         raise
 
 
