@@ -6,6 +6,7 @@ import numpy as np
 
 from analytics.intake.course import Course
 from analytics.intake.findings import Finding
+from analytics.intake.runs import begins
 
 DAYS_A_YEAR = 365.25
 
@@ -212,17 +213,21 @@ def find_feet_apart(course: Course) -> Finding:
 def find_silent_children(course: Course) -> Finding:
     """R30: a child not seen for longer than its phase allows has a departure."""
     protocol = course.frame.protocol
-    last = np.r_[course.child[1:] != course.child[:-1], True][: len(course.day)]
-    seen = np.zeros(int(course.child.max(initial=-1)) + 1)
-    np.maximum.at(seen, course.child, course.day)
-    after = course.is_tenotomy | (course.is_cast & (course.before("tenotomy") >= 0))
+    begin = begins(course.child)
+    fails = np.zeros(len(course.day), dtype=bool)
+    if not len(begin):
+        return Finding(fails)
+    last = np.append(begin[1:], len(fails)) - 1
+    is_cut, is_cast = course.is_tenotomy[last], course.is_cast[last]
     limits = np.select(
-        [after, course.is_cast],
+        [is_cut | (is_cast & (course.before("tenotomy")[last] >= 0)), is_cast],
         [protocol.lost_tenotomy_days, protocol.lost_casting_days],
         protocol.lost_bracing_days,
     )
     extracted = int(np.datetime64(course.frame.extracted_on, "D").astype(np.int64))
-    silent = extracted - seen[course.child]
-    young = ~(course.age_days + limits > protocol.brace_until_years * DAYS_A_YEAR)
-    gone = ~np.isnan(course.days("left_on"))
-    return Finding(last & ~gone & young & (silent > limits), {"days_unseen": silent})
+    silent = extracted - np.maximum.reduceat(course.day, begin)
+    young = ~(course.age_days[last] + limits > protocol.brace_until_years * DAYS_A_YEAR)
+    gone = ~np.isnan(course.days("left_on")[last])
+    odd = ~gone & young & (silent > limits)
+    fails[last[odd]] = True
+    return Finding(fails, {"days_unseen": silent[odd]})

@@ -13,13 +13,21 @@ from analytics.definitions.columns import (
 )
 from analytics.intake.course import Course
 from analytics.intake.findings import Finding
-from analytics.intake.runs import add_up
 
 _PIRANI = (
     *PIRANI_MIDFOOT_SIGNS, *PIRANI_HINDFOOT_SIGNS, "pirani_midfoot", "pirani_hindfoot",
     "pirani_total",
 )  # fmt: skip
 _DIMEGLIO = (*DIMEGLIO_PARTS, *DIMEGLIO_EXTRAS, "dimeglio_total")
+
+#: Totals with the columns that make each of them.
+_TOTALS = (
+    ("pirani_midfoot", PIRANI_MIDFOOT_SIGNS),
+    ("pirani_hindfoot", PIRANI_HINDFOOT_SIGNS),
+    ("pirani_total", ("pirani_midfoot", "pirani_hindfoot")),
+    ("pirani_total", (*PIRANI_MIDFOOT_SIGNS, *PIRANI_HINDFOOT_SIGNS)),
+    ("dimeglio_total", (*DIMEGLIO_PARTS, *DIMEGLIO_EXTRAS)),
+)
 
 #: A midfoot above this at brace fitting asks for a look (common practice).
 BRACE_MIDFOOT_MOST = 0.5
@@ -32,21 +40,12 @@ def find_impossible_scores(course: Course) -> Finding:
     """R06: every score lies on its scale, and totals equal their parts."""
     fails = np.zeros(len(course.day), dtype=bool)
     for name in (*_PIRANI, *_DIMEGLIO):
-        if name in course.table:
+        if course.table.has(name):
             fails[_find_off_scale(course, name)] = True
-    midfoot, hindfoot = course.number("pirani_midfoot"), course.number("pirani_hindfoot")
-    of_midfoot, of_hindfoot = (
-        _sum(course, n) for n in (PIRANI_MIDFOOT_SIGNS, PIRANI_HINDFOOT_SIGNS)
-    )
-    total, dimeglio = course.number("pirani_total"), course.number("dimeglio_total")
-    for recorded, summed in (
-        (midfoot, of_midfoot),
-        (hindfoot, of_hindfoot),
-        (total, midfoot + hindfoot),
-        (total, of_midfoot + of_hindfoot),
-        (dimeglio, _sum(course, (*DIMEGLIO_PARTS, *DIMEGLIO_EXTRAS))),
-    ):
-        fails |= np.abs(recorded - summed) > 1e-9  # missing on either side compares as false
+    for name, parts in _TOTALS:
+        summed = course.sum_of(parts) if course.table.has(name) else None
+        if summed is not None:  # missing on either side compares as false
+            fails |= np.abs(course.number(name) - summed) > 1e-9
     return Finding(fails, _show_scores(course, np.flatnonzero(fails)))
 
 
@@ -107,9 +106,3 @@ def _find_off_scale(course: Course, name: str) -> np.ndarray:
     values = course.number(name)[known]
     steps = values / (declared.step or 1.0)
     return known[(values < low) | (values > high) | (np.abs(steps - np.rint(steps)) > 1e-9)]
-
-
-def _sum(course: Course, names: tuple[str, ...]) -> np.ndarray:
-    if not all(name in course.table for name in names):
-        return np.full(len(course.day), np.nan)
-    return add_up([course.number(name) for name in names])

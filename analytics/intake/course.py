@@ -159,16 +159,19 @@ class Course:
     def midfoot(self) -> np.ndarray:
         """Return the midfoot part of the Pirani score, recorded or summed."""
         signs = ("curved_lateral_border", "medial_crease", "talar_head")
-        return first_known(self.number("pirani_midfoot"), self._sum(signs))
+        return first_known(self.number("pirani_midfoot"), self.sum_of(signs))
 
     @cached_property
     def total(self) -> np.ndarray:
         """Return the Pirani score, recorded or summed."""
         signs = ("posterior_crease", "empty_heel", "rigid_equinus")
-        hindfoot = first_known(self.number("pirani_hindfoot"), self._sum(signs))
+        hindfoot = first_known(self.number("pirani_hindfoot"), self.sum_of(signs))
         return first_known(self.number("pirani_total"), self.midfoot + hindfoot)
 
-    def _sum(self, names: tuple[str, ...]) -> np.ndarray:
+    def sum_of(self, names: tuple[str, ...]) -> np.ndarray | None:
+        """Return the sums of some columns; nothing where one of them has no value at all."""
+        if not all(map(self.table.has, names)):
+            return None
         return add_up([self.number(name) for name in names])
 
     def first_of_foot(self, chosen: np.ndarray) -> np.ndarray:
@@ -185,17 +188,11 @@ class Course:
 
     def day_of(self, rows: np.ndarray) -> np.ndarray:
         """Return the days of rows; NaN for -1."""
-        return self.value_of(self._float_day, rows)
-
-    @cached_property
-    def _float_day(self) -> np.ndarray:
-        return self.day.astype(float)
+        return self.once("day of", lambda: np.append(self.day, NO_DAY))[rows]
 
     def value_of(self, values: np.ndarray, rows: np.ndarray) -> np.ndarray:
         """Return the values at rows; NaN for -1."""
-        found = values[rows].astype(float, copy=False)
-        found[rows < 0] = NO_DAY
-        return found
+        return np.append(values, NO_DAY)[rows]
 
     def row_after(self, chosen: np.ndarray, *, same_day: bool = False) -> np.ndarray:
         """Return for each visit the next chosen row of its foot on a later day, or -1.

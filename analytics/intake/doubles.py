@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,9 @@ from analytics.intake.runs import begins
 from analytics.intake.texts import coded_column, fill_texts, from_codes, repeat_text
 
 DOUBLE = "R04"
+
+#: The ordinal of 1970-01-01.
+_DAY_0 = date(1970, 1, 1).toordinal()
 
 #: Children of one mark up to which each is compared with all others.
 MOST_ALIKE = 20
@@ -53,7 +57,7 @@ def mark_doubles(course: Course, rows: pd.DataFrame) -> pd.DataFrame:
         (first == np.arange(len(first))) & course.is_known("link") & course.is_known("birth_on")
     )
     code = course.child[here]
-    first_on, last_on = (_tell_days(days[code]) for days in _ends(course))
+    first_on, last_on = _tell_days(*(days[code] for days in _ends(course)))
     visits = course.show((*FLAGGED, "link", "birth_on", "birth_precision", "sex"), here)
     sex = fill_texts(coded_column(visits["sex"]), "")
     marked = with_columns(visits[["link", "birth_on"]], sex=sex)
@@ -80,17 +84,21 @@ def _ends(course: Course) -> tuple[np.ndarray, np.ndarray]:
     return np.minimum.reduceat(course.day, begin), np.maximum.reduceat(course.day, begin)
 
 
-def _tell_days(days: np.ndarray) -> pd.Categorical:
-    codes, distinct = pd.factorize(days)
-    return from_codes(codes, distinct.astype("datetime64[D]").astype(str).astype(object))
+def _tell_days(first: np.ndarray, last: np.ndarray) -> tuple[pd.Categorical, pd.Categorical]:
+    codes, distinct = pd.factorize(np.concatenate([first, last]))
+    texts = pd.Index(
+        [date.fromordinal(day + _DAY_0).isoformat() for day in distinct.tolist()], dtype=object
+    )
+    return from_codes(codes[: len(first)], texts), from_codes(codes[len(first) :], texts)
 
 
 def _feet(course: Course) -> np.ndarray:
     """Return for each child 1 for visits of the left foot, 2 of the right, 3 of both."""
-    n = int(course.child.max(initial=-1)) + 1
-    seen = [np.bincount(course.child, weights=course.says("side", s), minlength=n) > 0
-            for s in SIDES]  # fmt: skip
-    return seen[0] + 2 * seen[1]
+    begin = begins(course.child)
+    if not len(begin):
+        return np.array([], dtype=np.int64)
+    told = course.says("side", SIDES[0]) + 2 * course.says("side", SIDES[1]).astype(np.int64)
+    return np.bitwise_or.reduceat(told, begin)
 
 
 def tell_doubles(marked: pd.DataFrame) -> pd.DataFrame:

@@ -11,7 +11,6 @@ import pandas as pd
 import pyarrow as pa
 
 from analytics.intake.texts import (
-    categorise,
     coded_column,
     from_codes,
     plain_texts,
@@ -32,6 +31,7 @@ ARROW_TYPES: dict[str, pa.DataType] = {
     "int32": pa.int32(),
     "float64": pa.float64(),
 }
+_SECONDS_A_DAY = 86_400
 _MASKED = {"Int64": "int64", "Float64": "float64", "UInt64": "uint64", "boolean": "bool"}
 #: Under which a field of a file remembers its pandas type.
 KIND = b"pandas type"
@@ -100,22 +100,35 @@ def _kind_of(column: pd.Series) -> str:
 
 
 def _to_array(column: pd.Series, kind: str) -> pa.Array:
+    held = column.array
     if kind == "datetime64[s]":
-        return pa.array(column.to_numpy("datetime64[D]"), pa.date32(), from_pandas=True)
-    if isinstance(column.array, pd.Categorical):
-        return pa.array(np.asarray(plain_texts(column.array)), pa.string(), from_pandas=True)
-    if kind == "string" and isinstance(column.array, pd.arrays.StringArray):
-        return pa.array(np.asarray(column.array), pa.string(), from_pandas=True)
+        return _to_dates(column.to_numpy("datetime64[s]"))
+    if isinstance(held, pd.Categorical):
+        return pa.array(np.asarray(plain_texts(held)), pa.string(), from_pandas=True)
+    if kind == "string" and isinstance(held, pd.arrays.StringArray):
+        return pa.array(np.asarray(held), pa.string(), from_pandas=True)
+    if kind in _MASKED and held.isna().all():
+        return pa.nulls(len(held), ARROW_TYPES[kind])
     return pa.array(column, ARROW_TYPES[kind], from_pandas=True)
 
 
+def _to_dates(seconds: np.ndarray) -> pa.Array:
+    days = (seconds.view(np.int64) // _SECONDS_A_DAY).astype(np.int32)
+    return _of_numbers(days, np.isnat(seconds), pa.date32())
+
+
 def _to_codes(column: pd.Series) -> pa.Array:
-    texts = column.array
-    if not isinstance(texts, pd.Categorical):
-        texts = categorise(np.asarray(texts, dtype=object))
-    codes, distinct = used_codes(texts)
-    indices = pa.array(codes.astype(np.int32), mask=codes < 0)
+    codes, distinct = used_codes(coded_column(column))
+    indices = _of_numbers(codes.astype(np.int32), codes < 0, pa.int32())
     return pa.DictionaryArray.from_arrays(indices, pa.array(distinct, pa.string()))
+
+
+def _of_numbers(numbers: np.ndarray, missing: np.ndarray, kind: pa.DataType) -> pa.Array:
+    """Return numbers that are in the memory layout of an Arrow type, without copying them."""
+    n_missing = int(np.count_nonzero(missing))
+    known = np.packbits(~missing, bitorder="little") if n_missing else None
+    buffers = [None if known is None else pa.py_buffer(known), pa.py_buffer(numbers)]
+    return pa.Array.from_buffers(kind, len(numbers), buffers, n_missing)
 
 
 def from_arrow(table: pa.Table, *, coded: bool = False) -> pd.DataFrame:

@@ -57,9 +57,9 @@ def first_chosen(group: np.ndarray, chosen: np.ndarray) -> np.ndarray:
     return first[group]
 
 
-def first_known(first: np.ndarray, second: np.ndarray) -> np.ndarray:
-    """Return the first numbers, the second ones where those are missing."""
-    return np.where(np.isnan(first), second, first)
+def first_known(first: np.ndarray, second: np.ndarray | None) -> np.ndarray:
+    """Return the first numbers, the second ones, if there are any, where those are missing."""
+    return first if second is None else np.where(np.isnan(first), second, first)
 
 
 def sort_numbers(keys: Sequence[np.ndarray]) -> np.ndarray:

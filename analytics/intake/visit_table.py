@@ -67,6 +67,13 @@ class VisitTable:
         """Return a column as fractions; NaN where missing, or where there is no such column."""
         return self._once("number", name, self._number)
 
+    def has(self, name: str) -> bool:
+        """Return whether a column is there and any piece has a value in it."""
+        return self._once("has", name, lambda n: n in self and not self._column(n).isna().all())
+
+    def _column(self, name: str) -> pd.api.extensions.ExtensionArray:
+        return (self.facts[name][0] if name in self.facts else self.pieces[name]).array
+
     def days(self, name: str) -> np.ndarray:
         """Return a date column as days since 1970-01-01; NaN where missing."""
         return self._once("days", name, self._days)
