@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from analytics.intake.frames import stack_frames, take_places, with_columns
+from analytics.intake.frames import Columns, stack_frames, take_places, with_columns
 from analytics.intake.ledger import (
     ADDRESS,
     AMENDMENT_COLUMNS,
@@ -17,7 +18,7 @@ from analytics.intake.ledger import (
     ROW_COLUMNS,
 )
 from analytics.intake.texts import (
-    coded_column,
+    categorise,
     factorize,
     fold_codes,
     from_codes,
@@ -110,15 +111,15 @@ def build_rows(pieces: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(held | {"order": rows["order"].array}, copy=False)
 
 
-def build_amendments(parts: list[pd.DataFrame], rows: pd.DataFrame) -> pd.DataFrame:
+def build_amendments(parts: list[Columns], rows: pd.DataFrame) -> pd.DataFrame:
     """Return one line for each changed value; parts have ``seq`` and the ledger's columns."""
     return _book(parts, rows, AMENDMENT_COLUMNS)
 
 
 def build_flags(
-    parts: list[pd.DataFrame], rows: pd.DataFrame, *, further: tuple[str, ...] = ()
+    parts: list[Columns], rows: pd.DataFrame, *, further: tuple[str, ...] = ()
 ) -> pd.DataFrame:
-    """Return one line for each fault; parts have ``seq`` (missing: no row) and its columns."""
+    """Return one line for each fault; parts have ``seq`` and the ledger's columns."""
     return _book(parts, rows, (*FLAG_COLUMNS, *further))
 
 
@@ -129,43 +130,50 @@ def with_order(frame: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(held | {"order": order}, copy=False)
 
 
-def _book(parts: list[pd.DataFrame], rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
-    filled = [part for part in parts if len(part)]
+def _book(parts: list[Columns], rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
+    filled = [part for part in parts if len(part.get("seq", ()))]
     held = {name: _stack_column(filled, name) for name in ("seq", *columns) if name not in ADDRESS}
-    seq = held.pop("seq").astype(np.int64)
-    address = {name: rows[name].array.take(seq) for name in ADDRESS}
-    book = {name: address[name] if name in address else held[name] for name in columns}
-    return sort_book(pd.DataFrame(book, copy=False))
+    seq = held.pop("seq")
+    held |= {name: rows[name].array.take(seq) for name in ADDRESS}
+    order = _order_book({name: pd.Series(held[name]) for name in _KEY})
+    return pd.DataFrame({name: held[name].take(order) for name in columns}, copy=False)
 
 
-#: Columns of books that are no texts.
-_KINDS = {"on": "datetime64[s]", "mark": "uint64", "seq": "int64"}
+#: Columns by which a book is sorted.
+_KEY = (*ADDRESS, "rule")
+
+#: Columns of books that are no texts, with what is missing there.
+_MISSING = {"on": np.datetime64("NaT", "s"), "mark": np.uint64(0), "seq": np.int64(-1)}
 
 
-def _stack_column(parts: list[pd.DataFrame], name: str) -> Any:
+def _stack_column(parts: list[Columns], name: str) -> Any:
     """Return a column of parts under each other; it is missing where a part lacks it."""
-    if name not in _KINDS:
+    lengths = [len(part["seq"]) for part in parts]
+    if name not in _MISSING:
+        texts = [part.get(name) for part in parts]
         return stack_texts(
-            [
-                coded_column(part[name]) if name in part else repeat_text(None, len(part))
-                for part in parts
-            ]
-        )
-    missing = np.array([np.datetime64("NaT")]) if name == "on" else np.array([0])
-    kind = _KINDS[name]
+            [repeat_text(None, n) if told is None else _code(told)
+             for told, n in zip(texts, lengths, strict=True)]
+        )  # fmt: skip
+    kind = _MISSING[name].dtype
     held = [
-        part[name].to_numpy(dtype=kind)
-        if name in part
-        else np.repeat(missing.astype(kind), len(part))
-        for part in parts
+        np.asarray(part[name]).astype(kind) if name in part else np.repeat(_MISSING[name], n)
+        for part, n in zip(parts, lengths, strict=True)
     ]
     column = np.concatenate([*held, np.array([], dtype=kind)])
     return pd.array(column, dtype="UInt64") if name == "mark" else column
 
 
+def _code(texts: Any) -> pd.Categorical:
+    return texts if isinstance(texts, pd.Categorical) else categorise(np.asarray(texts, object))
+
+
 def sort_book(book: pd.DataFrame) -> pd.DataFrame:
     """Return a book by file, sheet, line and rule; lines of no row stand last."""
-    codes = [factorize(book[name], sort=True)[0] for name in ("rule", *reversed(ADDRESS))]
+    return take_places(book, _order_book({name: book[name] for name in _KEY}))
+
+
+def _order_book(columns: Mapping[str, pd.Series]) -> np.ndarray:
+    codes = [factorize(columns[name], sort=True)[0] for name in ("rule", *reversed(ADDRESS))]
     # What is missing has the code -1 and comes last.
-    order = np.lexsort([np.where(code < 0, code.max(initial=0) + 1, code) for code in codes])
-    return take_places(book, order)
+    return np.lexsort([np.where(code < 0, code.max(initial=0) + 1, code) for code in codes])

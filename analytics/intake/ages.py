@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics.intake.frames import with_columns
+from analytics.intake.frames import Columns, with_columns
 from analytics.intake.texts import categorise, coded_column, from_codes, repeat_text, stack_texts
 
 #: Unit to its length in days, and to the words for it in English, French, Spanish, Portuguese.
@@ -84,7 +84,7 @@ def _sum(parts: list[tuple[str, str]]) -> tuple[float, str]:
     return days + half, _PRECISION[smallest]
 
 
-def derive_births(children: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def derive_births(children: pd.DataFrame) -> tuple[pd.DataFrame, Columns]:
     """Return children with missing birth dates filled from their ages, and what was filled.
 
     Parameters
@@ -107,16 +107,14 @@ def derive_births(children: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
         birth, precision = birth.copy(), coded_column(children["birth_precision"])
         birth[at] = told.take(at)
         precision = _overwrite(precision, at, coded_column(pd.Series(told_precision.take(at))))
-    amended = pd.DataFrame(
-        {
-            "seq": children["seq"].to_numpy()[at],
-            "table": repeat_text("children", len(at)),
-            "column": repeat_text("birth_on", len(at)),
-            "before": repeat_text("", len(at)),
-            "after": categorise(told.take(at).strftime("%Y-%m-%d")),
-            "rule": repeat_text("age", len(at)),
-        }
-    )
+    amended = {
+        "seq": children["seq"].to_numpy()[at],
+        "table": repeat_text("children", len(at)),
+        "column": repeat_text("birth_on", len(at)),
+        "before": repeat_text("", len(at)),
+        "after": categorise(told.take(at).strftime("%Y-%m-%d")),
+        "rule": repeat_text("age", len(at)),
+    }
     return with_columns(children, birth_on=birth, birth_precision=precision), amended
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 
 from analytics.definitions.columns import TABLES
-from analytics.intake.frames import with_columns
+from analytics.intake.frames import Columns, with_columns
 from analytics.intake.gathered import Gathered
 from analytics.intake.texts import (
     categorise,
@@ -73,7 +75,7 @@ def _find_unread(visits: pd.DataFrame, troubles: pd.DataFrame) -> dict[int, str]
     }
 
 
-def tell_rows(rows: pd.DataFrame) -> pd.DataFrame:
+def tell_rows(rows: pd.DataFrame) -> Columns:
     """Return a hard flag for each row that as a whole is no record, or cannot be used as one.
 
     Parameters
@@ -85,20 +87,18 @@ def tell_rows(rows: pd.DataFrame) -> pd.DataFrame:
     is_told = np.array([*(reason not in _NOTHING_TO_FIX for reason in reasons), False], dtype=bool)
     is_missing = np.array([*(reason == "missing" for reason in reasons), False], dtype=np.int8)
     seq = np.flatnonzero(is_told[codes])
-    return pd.DataFrame(
-        {
-            "seq": seq,
-            "table": repeat_text("children", len(seq)),
-            "clinic": rows["clinic"].array.take(seq),
-            "child": rows["child"].array.take(seq),
-            "rule": rows["reason"].array.take(seq),
-            "severity": repeat_text("hard", len(seq)),
-            "found": from_codes(is_missing[codes[seq]], ["", "child missing"]),
-        }
-    )
+    return {
+        "seq": seq,
+        "table": repeat_text("children", len(seq)),
+        "clinic": rows["clinic"].array.take(seq),
+        "child": rows["child"].array.take(seq),
+        "rule": rows["reason"].array.take(seq),
+        "severity": repeat_text("hard", len(seq)),
+        "found": from_codes(is_missing[codes[seq]], ["", "child missing"]),
+    }
 
 
-def tell_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.DataFrame:
+def tell_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> Columns:
     """Return a hard flag for each piece that was set aside before any rule.
 
     Parameters
@@ -109,11 +109,11 @@ def tell_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.DataFram
         Values that could not be read, for what is shown.
     """
     at = np.flatnonzero(~visits["reason"].array.isna())
-    out = pd.DataFrame({n: visits[n].array.take(at) for n in (*FLAGGED, "purpose", "reason")})
+    out = {n: visits[n].array.take(at) for n in (*FLAGGED, "purpose", "reason")}
     names = (*_NEEDED, "side")
     lacking = np.zeros(len(at), dtype=np.int64)
     for bit, name in enumerate(names):
-        lacking |= out[name].array.isna().astype(np.int64) << bit
+        lacking |= out[name].isna().astype(np.int64) << bit
     said = [
         ", ".join(name for bit, name in enumerate(names) if bits >> bit & 1) + " missing"
         for bits in range(2 ** len(names))
@@ -124,40 +124,39 @@ def tell_incomplete(visits: pd.DataFrame, troubles: pd.DataFrame) -> pd.DataFram
     code = np.array([read.get(piece, -1) for piece in at.tolist()] if read else [-1] * len(at))
     code = np.where(code < 0, lacking, code).astype(np.int64)
     found = fold_codes(code, np.array([*said, *place], dtype=object))
-    return flag_visits(out, rule=out["reason"].array, severity="hard", found=found)
+    return flag_visits(out, rule=out["reason"], severity="hard", found=found)
 
 
 def flag_visits(
-    visits: pd.DataFrame, *, rule: pd.Categorical | str, severity: str, found: pd.Categorical
-) -> pd.DataFrame:
+    visits: Columns,
+    *,
+    rule: pd.Categorical | str,
+    severity: pd.Categorical | str,
+    found: pd.Categorical,
+) -> Columns:
     """Return a flag for each visit given.
 
     Parameters
     ----------
     visits
-        Visits with ``seq``.
+        ``FLAGGED`` of each.
     rule, severity
         Code and severity of the rule.
     found
         What stood there, one text for each visit.
     """
-    n = len(visits)
-    return pd.DataFrame(
-        {
-            "seq": visits["seq"].array,
-            "table": repeat_text("visits", n),
-            "clinic": visits["clinic"].array,
-            "child": visits["child"].array,
-            "side": visits["side"].array,
-            "on": visits["visited_on"].array,
-            "rule": repeat_text(rule, n) if isinstance(rule, str) else rule,
-            "severity": repeat_text(severity, n),
-            "found": found,
-        }
-    )
+    n = len(found)
+    return {
+        **{name: visits[name] for name in ("seq", "clinic", "child", "side")},
+        "on": visits["visited_on"],
+        "table": repeat_text("visits", n),
+        "rule": repeat_text(rule, n) if isinstance(rule, str) else rule,
+        "severity": repeat_text(severity, n) if isinstance(severity, str) else severity,
+        "found": found,
+    }
 
 
-def leave_out_impossible(frame: pd.DataFrame, table: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+def leave_out_impossible(frame: pd.DataFrame, table: str) -> tuple[pd.DataFrame, Columns]:
     """Return the rows without values outside their column's limits, and what was left out.
 
     Parameters
@@ -174,7 +173,7 @@ def leave_out_impossible(frame: pd.DataFrame, table: str) -> tuple[pd.DataFrame,
     amended
         ``seq, table, column, before, after, rule``.
     """
-    parts = []
+    seq, columns, before = [np.array([], dtype=np.int64)], [], []
     for column in TABLES[table]:
         if column.limits is None or column.unit in _HAVE_A_RULE or column.name not in frame:
             continue
@@ -191,44 +190,44 @@ def leave_out_impossible(frame: pd.DataFrame, table: str) -> tuple[pd.DataFrame,
             held = held.copy()
             held[at] = pd.NA
             frame = with_columns(frame, **{column.name: held})
-            parts.append(_leave_out(frame["seq"].to_numpy()[at], table, column.name, values[off]))
-    amended = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-    return frame, amended
+            seq.append(frame["seq"].to_numpy()[at])
+            columns += [column.name] * len(at)
+            before += [f"{value:.10g}" for value in values[off]]
+    n = len(before)
+    return frame, {
+        "seq": np.concatenate(seq),
+        "table": repeat_text(table, n),
+        "column": categorise(columns),
+        "before": categorise(before),
+        "after": repeat_text("", n),
+        "rule": repeat_text("limits", n),
+    }
 
 
-def _leave_out(seq: np.ndarray, table: str, column: str, values: np.ndarray) -> pd.DataFrame:
-    before = [f"{value:.10g}" for value in values]
-    return pd.DataFrame(
-        {"seq": seq, "table": table, "column": column, "before": before, "after": "",
-         "rule": "limits"}
-    )  # fmt: skip
-
-
-def amend_unreadable(troubles: pd.DataFrame) -> pd.DataFrame:
+def amend_unreadable(troubles: pd.DataFrame) -> Columns:
     """Return an amendment for each value of an optional column that could not be read."""
     needed = (troubles["table"] == "visits") & troubles["column"].isin((*_NEEDED, "side"))
-    return troubles[~needed].assign(after="")
+    at = np.flatnonzero(~needed)
+    names = ("seq", "table", "column", "before", "rule")
+    told = {name: troubles[name].array.take(at) for name in names}
+    return told | {"after": repeat_text("", len(at))}
 
 
-def flag_amendments(amended: pd.DataFrame, gathered: Gathered) -> pd.DataFrame:
+def flag_amendments(amended: Columns, gathered: Gathered) -> Columns:
     """Return a soft flag for each value that was left out."""
-    if amended.empty:
-        return pd.DataFrame()
-    at = amended["seq"].to_numpy(dtype=np.int64)
-    return pd.DataFrame(
-        {
-            "seq": at,
-            "table": coded_column(amended["table"]),
-            "clinic": gathered.rows["clinic"].array.take(at),
-            "child": gathered.rows["child"].array.take(at),
-            "rule": coded_column(amended["rule"]),
-            "severity": repeat_text("soft", len(at)),
-            "found": tell_values(amended["column"], amended["before"]),
-        }
-    )
+    at = np.asarray(amended["seq"], dtype=np.int64)
+    return {
+        "seq": at,
+        "table": amended["table"],
+        "clinic": gathered.rows["clinic"].array.take(at),
+        "child": gathered.rows["child"].array.take(at),
+        "rule": amended["rule"],
+        "severity": repeat_text("soft", len(at)),
+        "found": tell_values(amended["column"], amended["before"]),
+    }
 
 
-def tell_values(columns: pd.Series, values: pd.Series) -> pd.Categorical:
+def tell_values(columns: Iterable[str], values: Iterable[object]) -> pd.Categorical:
     """Return "column=value" for each of some values; missing where the value is."""
-    held = zip(columns.tolist(), values.tolist(), strict=True)
+    held = zip(columns, values, strict=True)
     return categorise([None if pd.isna(value) else f"{name}={value}" for name, value in held])

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
 from analytics.definitions.checks import CHECKS
 from analytics.intake import check_courses as courses
@@ -13,6 +12,7 @@ from analytics.intake import check_order as order
 from analytics.intake import check_scores as scores
 from analytics.intake.course import Course, choose_visits
 from analytics.intake.findings import Rule
+from analytics.intake.frames import Columns
 from analytics.intake.texts import categorise, fold_codes, from_codes
 
 #: Hard rules that one visit answers by itself: asked before anything is merged.
@@ -71,13 +71,13 @@ class Checked:
     rules
         Codes of the rules.
     flags
-        One row for each fault: ``at`` (position in the course), ``rule, severity, found``.
+        For each fault ``at`` (position in the course), ``rule, severity, found``.
     """
 
     course: Course
     mask: np.ndarray
     rules: tuple[str, ...]
-    flags: pd.DataFrame
+    flags: Columns
 
     def first_rule(self, rows: np.ndarray) -> np.ndarray:
         """Return for visits that fail a rule the place of the first such rule in ``rules``."""
@@ -109,14 +109,12 @@ def check(course: Course, rules: dict[str, Rule]) -> Checked:
     number = np.repeat(np.arange(len(rules)), [len(at) for at in fails_at])
     codes = [*rules]
     severity = np.array([CHECKS[code].severity for code in codes], dtype=object)
-    flags = pd.DataFrame(
-        {
-            "at": np.concatenate([*fails_at, np.array([], dtype=np.int64)]),
-            "rule": from_codes(number, codes),
-            "severity": fold_codes(number, severity),
-            "found": categorise([text for texts in told for text in texts]),
-        }
-    )
+    flags = {
+        "at": np.concatenate([*fails_at, np.array([], dtype=np.int64)]),
+        "rule": from_codes(number, codes),
+        "severity": fold_codes(number, severity),
+        "found": categorise([text for texts in told for text in texts]),
+    }
     return Checked(course, mask, tuple(rules), flags)
 
 

@@ -11,12 +11,12 @@ import pandas as pd
 
 from analytics.definitions.checks import CHECKS
 from analytics.intake.corrections import CONFIRM, CORRECT, REMOVE, SAME_CHILD, find_joined
-from analytics.intake.frames import with_columns
+from analytics.intake.frames import Columns, with_columns
 from analytics.intake.identity import veil
 from analytics.intake.map_types import SourceMap
 from analytics.intake.mapped_sheet import MappedSheet
 from analytics.intake.stacked import Stacked
-from analytics.intake.texts import categorise, map_texts, plain_frame, put_text
+from analytics.intake.texts import categorise, map_texts, plain_frame, put_text, repeat_text
 from analytics.intake.translate import declared_column, translate
 
 #: What was tried: number of the correction, row of the export, what became of it, and for a
@@ -234,11 +234,12 @@ def build_book(corrections: pd.DataFrame, tried: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def amend_corrected(tried: pd.DataFrame) -> pd.DataFrame:
+def amend_corrected(tried: pd.DataFrame) -> Columns:
     """Return an amendment for each corrected value; ``tried`` has the ``seq`` of its row."""
-    done = tried[(tried["outcome"] == "applied") & (tried["table"] != "")]
-    columns = ["seq", "table", "column", "before", "after"]
-    return done[columns].assign(rule="correction")
+    at = np.flatnonzero((tried["outcome"] == "applied") & (tried["table"] != ""))
+    columns = ("seq", "table", "column", "before", "after")
+    done = {name: tried[name].array.take(at) for name in columns}
+    return done | {"rule": repeat_text("correction", len(at))}
 
 
 def cell_text(value: object) -> str:

@@ -9,9 +9,9 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from analytics.definitions.protocol import Protocol
+from analytics.intake.frames import Columns
 from analytics.intake.runs import (
     add_up,
     changes,
@@ -90,9 +90,9 @@ class Course:
             self._made[key] = make()
         return self._made[key]
 
-    def show(self, names: tuple[str, ...], rows: np.ndarray) -> pd.DataFrame:
+    def show(self, names: tuple[str, ...], rows: np.ndarray) -> Columns:
         """Return some columns of some visits."""
-        return self.table.frame(names, self.at[rows])
+        return self.table.columns(names, self.at[rows])
 
     def lacks_visit_since(self, rows: np.ndarray) -> np.ndarray:
         """Return the visits before which one was set aside after those rows: no gap to ask about.

@@ -20,10 +20,9 @@ from analytics.definitions.likeness import (
 from analytics.intake import accounts
 from analytics.intake.amend import FLAGGED, flag_visits
 from analytics.intake.course import Course
-from analytics.intake.frames import with_columns
 from analytics.intake.ledger import FLAG_COLUMNS
 from analytics.intake.runs import begins
-from analytics.intake.texts import coded_column, fill_texts, from_codes, repeat_text
+from analytics.intake.texts import fill_texts, from_codes, repeat_text
 
 DOUBLE = "R04"
 
@@ -59,20 +58,20 @@ def mark_doubles(course: Course, rows: pd.DataFrame) -> pd.DataFrame:
     code = course.child[here]
     first_on, last_on = _tell_days(*(days[code] for days in _ends(course)))
     visits = course.show((*FLAGGED, "link", "birth_on", "birth_precision", "sex"), here)
-    sex = fill_texts(coded_column(visits["sex"]), "")
-    marked = with_columns(visits[["link", "birth_on"]], sex=sex)
+    sex = fill_texts(visits["sex"], "")
+    marked = pd.DataFrame({name: visits[name] for name in ("link", "birth_on")} | {"sex": sex})
     flags = flag_visits(
         visits, rule=DOUBLE, severity=CHECKS[DOUBLE].severity, found=repeat_text("", len(here))
     )
-    evidence = with_columns(
-        flags,
-        mark=pd.util.hash_pandas_object(marked, index=False, categorize=False).to_numpy(),
-        sex=sex,
-        precision=fill_texts(coded_column(visits["birth_precision"]), "day"),
-        feet=from_codes(_feet(course)[code], ["", "left", "right", "left+right"]),
-        first_on=first_on,
-        last_on=last_on,
-    )
+    evidence = {
+        **flags,
+        "mark": pd.util.hash_pandas_object(marked, index=False, categorize=False).to_numpy(),
+        "sex": sex,
+        "precision": fill_texts(visits["birth_precision"], "day"),
+        "feet": from_codes(_feet(course)[code], ["", "left", "right", "left+right"]),
+        "first_on": first_on,
+        "last_on": last_on,
+    }
     return accounts.build_flags([evidence], rows, further=EVIDENCE)
 
 

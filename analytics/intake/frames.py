@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -53,6 +54,10 @@ def nothing(kind: str, n: int) -> pd.api.extensions.ExtensionArray:
     if kind == "UInt64":
         return pd.arrays.IntegerArray(np.zeros(n, dtype=np.uint64), missing)
     return pd.array(np.full(n, "NaT", dtype=kind))
+
+
+#: Columns of equal length by name, arrays of numpy or pandas: what a frame is not worth making for.
+Columns = Mapping[str, Any]
 
 
 def with_columns(frame: pd.DataFrame, **columns: object) -> pd.DataFrame:

@@ -10,7 +10,7 @@ import pandas as pd
 from analytics.intake.amend import FLAGGED, flag_visits, tell_values
 from analytics.intake.check import COURSE_RULES, PIECE_RULES, SOFT_RULES, Checked, check, keep
 from analytics.intake.course import Course, Frame, choose_visits, order_course
-from analytics.intake.frames import take_places, with_columns
+from analytics.intake.frames import Columns, take_places
 from analytics.intake.gathered import Gathered
 from analytics.intake.repeats import Repeats, find_repeats
 from analytics.intake.texts import categorise, coded_column, fill_texts, from_codes, repeat_text
@@ -28,15 +28,15 @@ class Screened:
     pieces
         All pieces: ``seq, piece, table, reason, into``.
     flags
-        Frames of flags with ``seq``.
+        Columns of flags with ``seq``.
     filled
-        Gaps filled from a repeated submission: ``seq, column, after``.
+        Amendments of gaps that a repeated submission filled.
     """
 
     kept: Course
     pieces: pd.DataFrame
-    flags: list[pd.DataFrame]
-    filled: pd.DataFrame
+    flags: list[Columns]
+    filled: Columns
 
 
 def screen(visits: pd.DataFrame, facts: dict[str, pd.DataFrame], frame: Frame) -> Screened:
@@ -100,34 +100,34 @@ class _Reasons:
         self.codes[checked.course.at[out]] = code[checked.first_rule(out)]
 
 
-def _flags(checked: Checked) -> pd.DataFrame:
-    told = checked.flags
-    visits = checked.course.show(FLAGGED, told["at"].to_numpy(dtype=np.int64))
-    flags = flag_visits(visits, rule=told["rule"].array, severity="", found=told["found"].array)
-    return with_columns(flags, severity=told["severity"].array)
+def _flags(checked: Checked) -> Columns:
+    told = {name: column for name, column in checked.flags.items() if name != "at"}
+    return flag_visits(checked.course.show(FLAGGED, checked.flags["at"]), **told)
 
 
-def _conflicts(repeats: Repeats) -> pd.DataFrame:
+def _conflicts(repeats: Repeats) -> Columns:
     told = repeats.conflicts
-    visits = repeats.course.table.frame(FLAGGED, told["at"].to_numpy(dtype=np.int64))
+    visits = repeats.course.table.columns(FLAGGED, told["at"].to_numpy(dtype=np.int64))
     found = tell_values(told["column"], told["found"])
     return flag_visits(visits, rule="conflict", severity="soft", found=found)
 
 
-def _filled(repeats: Repeats) -> pd.DataFrame:
+def _filled(repeats: Repeats) -> Columns:
     at = repeats.filled["at"].to_numpy(dtype=np.int64)
-    return pd.DataFrame(
-        {
-            "seq": repeats.course.table.pieces["seq"].to_numpy()[at],
-            "column": repeats.filled["column"].array,
-            "after": repeats.filled["found"].array,
-        }
-    )
+    n = len(at)
+    return {
+        "seq": repeats.course.table.pieces["seq"].to_numpy()[at],
+        "table": repeat_text("visits", n),
+        "column": repeats.filled["column"].array,
+        "before": repeat_text("", n),
+        "after": repeats.filled["found"].array,
+        "rule": repeat_text("duplicate", n),
+    }
 
 
 def set_aside_departures(
     departures: pd.DataFrame, frame: Frame, gathered: Gathered
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+) -> tuple[pd.DataFrame, Columns]:
     """Return the departures that can be used, and a hard flag for each of the others.
 
     Parameters
@@ -155,16 +155,14 @@ def set_aside_departures(
     seq = gone["seq"].to_numpy(dtype=np.int64)
     days = gone["left_on"].dt.strftime("%Y-%m-%d").fillna("missing")
     said = zip(days, fill_texts(coded_column(gone["why"]), "missing"), strict=True)
-    flags = pd.DataFrame(
-        {
-            "seq": seq,
-            "table": repeat_text("departures", len(seq)),
-            "clinic": gathered.rows["clinic"].array.take(seq),
-            "child": gone["child"].array,
-            "on": gone["left_on"].array,
-            "rule": from_codes(rule[out], ["missing", "R02"]),
-            "severity": repeat_text("hard", len(seq)),
-            "found": categorise([f"left_on={day}, why={word}" for day, word in said]),
-        }
-    )
+    flags = {
+        "seq": seq,
+        "table": repeat_text("departures", len(seq)),
+        "clinic": gathered.rows["clinic"].array.take(seq),
+        "child": gone["child"].array,
+        "on": gone["left_on"].array,
+        "rule": from_codes(rule[out], ["missing", "R02"]),
+        "severity": repeat_text("hard", len(seq)),
+        "found": categorise([f"left_on={day}, why={word}" for day, word in said]),
+    }
     return departures[rule < 0], flags

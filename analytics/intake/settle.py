@@ -27,11 +27,11 @@ from analytics.intake.check_clinics import count_clinics
 from analytics.intake.correct import amend_corrected, confirm_faults
 from analytics.intake.course import Frame
 from analytics.intake.doubles import mark_doubles
-from analytics.intake.frames import stack_frames, with_columns
+from analytics.intake.frames import Columns, stack_frames, with_columns
 from analytics.intake.gathered import OWN_COLUMNS, Gathered, merge_facts
 from analytics.intake.ledger import prove_fates
 from analytics.intake.merge import Merged
-from analytics.intake.screen import Screened, screen, set_aside_departures
+from analytics.intake.screen import screen, set_aside_departures
 from analytics.intake.texts import coded_column, repeat_text, share_texts
 from analytics.intake.totals import sum_books
 
@@ -106,7 +106,7 @@ def settle(gathered: Gathered, frame: Frame, corrections: pd.DataFrame) -> Settl
         *(_flag_conflicts(part, gathered, table) for table, part in merged.items()),
         *screened.flags,
     ]
-    amendments = [amend_corrected(gathered.tried), *amended, from_ages, *_fillings(screened)]
+    amendments = [amend_corrected(gathered.tried), *amended, from_ages, screened.filled]
     tables = build_tables(screened, facts, gathered)
     prove_feet(tables)
     faults, confirmed = confirm_faults(accounts.build_flags(flags, gathered.rows), corrections)
@@ -143,7 +143,7 @@ def _share(gathered: Gathered) -> Gathered:
     return replace(gathered, rows=frames["rows"], visits=frames["visits"], facts=facts)
 
 
-def _other_pieces(gathered: Gathered, gone: pd.DataFrame) -> pd.DataFrame:
+def _other_pieces(gathered: Gathered, gone: Columns) -> pd.DataFrame:
     """Return a piece for each row without a visit, and for each departure set aside."""
     rows = gathered.rows
     visited = np.zeros(len(rows), dtype=bool)
@@ -154,7 +154,7 @@ def _other_pieces(gathered: Gathered, gone: pd.DataFrame) -> pd.DataFrame:
     places = np.flatnonzero(child.codes >= 0)[::-1]
     first[child.codes[places]] = places
     stands = first[child.codes[seq]]
-    n = len(gone)
+    n = len(gone["seq"])
     bare = {
         "seq": seq,
         "piece": repeat_text("", len(seq)),
@@ -163,36 +163,28 @@ def _other_pieces(gathered: Gathered, gone: pd.DataFrame) -> pd.DataFrame:
         "reason": coded_column(rows["reason"]).take(seq),
     }
     left = {
-        "seq": gone["seq"].array,
+        "seq": gone["seq"],
         "piece": repeat_text("departure", n),
         "table": repeat_text("departures", n),
         "into": np.full(n, -1),
-        "reason": gone["rule"].array,
+        "reason": gone["rule"],
     }
     return stack_frames([pd.DataFrame(bare), pd.DataFrame(left)])
 
 
-def _flag_conflicts(part: Merged, gathered: Gathered, table: str) -> pd.DataFrame:
+def _flag_conflicts(part: Merged, gathered: Gathered, table: str) -> Columns:
     """Return a soft flag where rows say different things of one child, foot or departure."""
     told = part.conflicts[~part.conflicts["column"].isin([*OWN_COLUMNS])]
     if told.empty:
-        return pd.DataFrame()
+        return {}
     at = part.records.index.get_indexer(told["at"].to_numpy())
     standing = {n: part.records[n].array.take(at) for n in ("seq", "child", "side")
                 if n in part.records}  # fmt: skip
-    return pd.DataFrame(
-        {
-            **standing,
-            "table": repeat_text(table, len(at)),
-            "clinic": gathered.rows["clinic"].array.take(np.asarray(standing["seq"])),
-            "rule": repeat_text("conflict", len(at)),
-            "severity": repeat_text("soft", len(at)),
-            "found": tell_values(told["column"], told["found"]),
-        }
-    )
-
-
-def _fillings(screened: Screened) -> list[pd.DataFrame]:
-    """Return an amendment for each gap of a visit that a repeated submission filled."""
-    filled = screened.filled
-    return [filled.assign(table="visits", before="", rule="duplicate")] if len(filled) else []
+    return {
+        **standing,
+        "table": repeat_text(table, len(at)),
+        "clinic": gathered.rows["clinic"].array.take(np.asarray(standing["seq"])),
+        "rule": repeat_text("conflict", len(at)),
+        "severity": repeat_text("soft", len(at)),
+        "found": tell_values(told["column"], told["found"]),
+    }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analytics.intake.frames import Columns
 from analytics.intake.texts import coded_column, factorize, share_texts
 
 NO_DAY = np.nan
@@ -59,9 +60,13 @@ class VisitTable:
             return column.array.take(place[at], allow_fill=True)
         return self.pieces[name].array.take(at)
 
-    def frame(self, names: tuple[str, ...], at: np.ndarray) -> pd.DataFrame:
+    def columns(self, names: Iterable[str], at: np.ndarray) -> Columns:
+        """Return some columns at some places."""
+        return {name: self.take(name, at) for name in names}
+
+    def frame(self, names: Iterable[str], at: np.ndarray) -> pd.DataFrame:
         """Return some columns at some places, numbered anew."""
-        return pd.DataFrame({name: self.take(name, at) for name in names}, copy=False)
+        return pd.DataFrame(self.columns(names, at), copy=False)
 
     def number(self, name: str) -> np.ndarray:
         """Return a column as fractions; NaN where missing, or where there is no such column."""
