@@ -17,6 +17,8 @@ from analytics.intake.texts import (
     plain_texts,
     put_text,
     repeat_text,
+    share_texts,
+    sort_texts,
     stack_texts,
     used_codes,
 )
@@ -116,3 +118,29 @@ def test_stacked_frames_are_coded_where_any_is() -> None:
     stacked = stack_frames([plain, coded, without])
     assert stacked["side"].dtype == "category"
     assert told(stacked["side"]) == ["left", None, None, "left", None]
+
+
+def test_columns_that_share_their_texts_have_one_code_for_one_text_and_in_its_order() -> None:
+    columns = [categorise(TOLD), categorise(["x", "left", None]), repeat_text(None, 2)]
+    unused = from_codes(np.array([1, 1]), ["a", "b"])
+    shared = share_texts([*columns, unused])
+    assert [*map(told, shared)] == [*map(told, columns), ["b", "b"]]
+    assert all(texts.categories is shared[0].categories for texts in shared)
+    assert [*shared[0].categories] == ["", "b", "left", "right", "x"]
+    assert share_texts(shared)[0] is shared[0]
+
+
+@pytest.mark.parametrize("n", [0, 10, 3_000])
+def test_texts_are_sorted_as_python_sorts_them(n: int) -> None:
+    signs = ["a", "Z", "é", "z", "ß", "\uffee", "\U0001f9b6", " "]
+    texts = np.array([f"{signs[i % 8]}{i * 7919 % 3001}" for i in range(n)], dtype=object)
+    rank, ordered = sort_texts(texts)
+    assert [*ordered] == sorted(texts)
+    assert [*ordered[rank]] == [*texts]
+
+
+@pytest.mark.parametrize("n", [10, 100, 1_000])
+def test_the_texts_that_some_row_has_are_found_among_few_and_many(n: int) -> None:
+    codes, distinct = used_codes(from_codes(np.array([7, 9, -1, 7]), [f"t{i}" for i in range(n)]))
+    assert [*codes] == [0, 1, -1, 0]
+    assert [*distinct] == ["t7", "t9"]
