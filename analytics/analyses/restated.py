@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from analytics.analyses.verdicts import VERDICTS, find_verdicts
+from analytics.analyses.verdicts import VERDICTS, find_places
+from analytics.analyses.view import View
 from analytics.courses.cohort import Cohort
 from analytics.definitions.fingerprint import fingerprint_of
 from analytics.definitions.indicator import Indicator
 
 #: Why a unit counts otherwise than in the last report, first match wins.
 CAUSES = ("entered", "left", "matured", "changed")
+
+
+#: A verdict's letter to its name.
+_NAMES = {name[0]: name for name in VERDICTS}
+
+#: Feet whose facts are written out at a time.
+_AT_ONCE = 20_000
 
 
 @dataclass(frozen=True)
@@ -33,15 +41,27 @@ class State:
         Windows in force.
     feet
         ``child, side, facts`` (a hash of all columns of the foot).
-    verdicts
-        Code to the verdict of each unit, keyed by child, or by child and side.
+    codes
+        ``foot`` and ``child`` to the codes of the indicators that count them.
+    units
+        The same to the key of each, child and side or child, and to its verdict by each of these
+        indicators: one letter each, as a text for an indicator would take a hundred times that.
     """
 
     cut_off: str
     definitions: Mapping[str, str]
     windows: Mapping[str, float]
     feet: Mapping[str, str]
-    verdicts: Mapping[str, Mapping[str, str]]
+    codes: Mapping[str, Sequence[str]]
+    units: Mapping[str, Mapping[str, str]]
+
+    def verdicts(self, code: str) -> dict[str, str] | None:
+        """Return the verdict of each unit by an indicator; nothing where it was not asked."""
+        for unit, codes in self.codes.items():
+            if code in codes:
+                place = codes.index(code)
+                return {key: _NAMES[said[place]] for key, said in self.units[unit].items()}
+        return None
 
 
 @dataclass(frozen=True)
@@ -85,45 +105,45 @@ def build_state(cohort: Cohort, indicators: Iterable[Indicator]) -> State:
     """Return what a report rests on; pseudonyms in it keep it inside the programme."""
     asked = [i for i in indicators if i.kind in ("share", "curve")]
     windows = {name: float(value) for name, value in asdict(cohort.protocol).items()}
+    view, feet = View(cohort), cohort.feet
+    keys = {"foot": _keys(feet), "child": feet["child"].iloc[view.first]}
+    counted = {unit: [i for i in asked if (i.unit == "child") == (unit == "child")]
+               for unit in keys}  # fmt: skip
     return State(
         cut_off=cohort.cut_off.isoformat(),
         definitions={i.code: fingerprint_of(i) for i in asked},
         windows=windows,
-        feet=dict(zip(_keys(cohort.feet), _digest(cohort.feet), strict=True)),
-        verdicts={i.code: _verdicts(cohort, i) for i in asked},
+        feet=dict(zip(keys["foot"], _digest(feet), strict=True)),
+        codes={unit: [i.code for i in own] for unit, own in counted.items()},
+        units={
+            unit: dict(zip(keys[unit], _letters(view, unit, own), strict=True)) if own else {}
+            for unit, own in counted.items()
+        },
     )
 
 
+def _letters(view: View, unit: str, indicators: Sequence[Indicator]) -> list[str]:
+    """Return the verdicts of each unit, one letter for each indicator."""
+    letters = np.array([name[0] for name in VERDICTS], dtype="S1")
+    stands = view.child if unit == "child" else np.arange(len(view))
+    order = stands[view.first] if unit == "child" else stands
+    said = np.empty((len(order), len(indicators)), dtype="S1")
+    for at, indicator in enumerate(indicators):
+        place, verdict = find_places(view, indicator)
+        of_unit = np.zeros(len(order), dtype=np.int64)
+        of_unit[stands[place]] = verdict
+        said[:, at] = letters[of_unit[order]]
+    return [line.decode() for line in said.view(f"S{len(indicators)}").ravel()]
+
+
 def pack(state: State) -> dict[str, Any]:
-    """Return a state as plain data: each unit with one letter for its verdict by each indicator."""
-    letters = {name: name[0] for name in VERDICTS}
-    by_unit: dict[str, list[str]] = {"foot": [], "child": []}
-    for code, verdicts in state.verdicts.items():
-        # A foot's key holds its side too; an indicator that met nobody may stand with either.
-        is_foot = all(key in state.feet for key in verdicts)
-        by_unit["foot" if is_foot else "child"].append(code)
-    units = {}
-    for unit, codes in by_unit.items():
-        keys = dict.fromkeys(key for code in codes for key in state.verdicts[code])
-        units[unit] = {
-            key: "".join(letters[state.verdicts[code][key]] for code in codes) for key in keys
-        }
-    plain = {name: getattr(state, name) for name in ("cut_off", "definitions", "windows", "feet")}
-    return plain | {"codes": by_unit, "units": units}
+    """Return a state as plain data."""
+    return dict(vars(state))
 
 
 def unpack(tree: Mapping[str, Any]) -> State:
     """Return the state that ``pack`` made plain."""
-    names = {name[0]: name for name in VERDICTS}
-    verdicts = {
-        code: {key: names[said[place]] for key, said in tree["units"][unit].items()}
-        for unit, codes in tree["codes"].items()
-        for place, code in enumerate(codes)
-    }
-    # As they stood in the catalogue of that report.
-    ordered = {code: verdicts[code] for code in tree["definitions"]}
-    plain = {name: tree[name] for name in ("cut_off", "definitions", "windows", "feet")}
-    return State(**plain, verdicts=ordered)
+    return State(**tree)
 
 
 def compare(last: State, now: State) -> Changes:
@@ -137,7 +157,7 @@ def compare(last: State, now: State) -> Changes:
     """
     both = last.feet.keys() & now.feet.keys()
     names = sorted({*last.windows, *now.windows})
-    codes = [*now.verdicts, *(code for code in last.verdicts if code not in now.verdicts)]
+    codes = dict.fromkeys([*now.definitions, *last.definitions])
     return Changes(
         entered=tuple(sorted(now.feet.keys() - last.feet.keys())),
         left=tuple(sorted(last.feet.keys() - now.feet.keys())),
@@ -152,7 +172,7 @@ def compare(last: State, now: State) -> Changes:
 
 
 def _restate(code: str, last: State, now: State) -> Restated:
-    then, today = last.verdicts.get(code), now.verdicts.get(code)
+    then, today = last.verdicts(code), now.verdicts(code)
     causes = {cause: [0, 0] for cause in CAUSES}
     units: dict[str, list[str]] = {cause: [] for cause in CAUSES}
     for key in {**(then or {}), **(today or {})}:
@@ -188,19 +208,17 @@ def _count(verdicts: Mapping[str, str] | None) -> tuple[int, int] | None:
     return said.count("yes"), said.count("yes") + said.count("no")
 
 
-def _verdicts(cohort: Cohort, indicator: Indicator) -> dict[str, str]:
-    verdict = find_verdicts(cohort, indicator)
-    units = cohort.feet.loc[verdict.index]
-    keys = units["child"] if indicator.unit == "child" else _keys(units)
-    return dict(zip(keys, verdict, strict=True))
-
-
 def _keys(feet: pd.DataFrame) -> pd.Series:
     return feet["child"] + " " + feet["side"]
 
 
 def _digest(feet: pd.DataFrame) -> list[str]:
     """Return a short hash of every foot's facts, the same on every machine."""
+    return [line for at in range(0, len(feet), _AT_ONCE)
+            for line in _digest_some(feet.iloc[at : at + _AT_ONCE])]  # fmt: skip
+
+
+def _digest_some(feet: pd.DataFrame) -> list[str]:
     text = feet.astype("string").fillna("").to_numpy(dtype=object)
     lines = np.array(["\x1f".join(row) for row in text], dtype=object)
     return [hashlib.sha256(line.encode("utf-8")).hexdigest()[:12] for line in lines]

@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 from drawn import cohort_of
 
+from analytics.analyses import restated
 from analytics.analyses.restated import build_state, compare, pack, unpack
+from analytics.analyses.verdicts import find_verdicts
 from analytics.courses.cohort import Cohort
 from analytics.definitions.indicators import INDICATORS
 from analytics.definitions.policies import INTERNAL, PUBLIC
@@ -59,10 +61,10 @@ def test_changes_by_cause_add_up_to_the_difference() -> None:
     }  # fmt: skip
     assert correction.units["matured"] == ("d left",)
     assert dropped.units["changed"] == ("a",)
-    for restated in changes.indicators:
+    for one in changes.indicators:
         for place in (0, 1):
-            moved = sum(pair[place] for pair in restated.causes.values())
-            assert restated.now[place] - restated.was[place] == moved
+            moved = sum(pair[place] for pair in one.causes.values())
+            assert one.now[place] - one.was[place] == moved
 
 
 def test_nothing_changed_is_said_as_nothing() -> None:
@@ -71,6 +73,29 @@ def test_nothing_changed_is_said_as_nothing() -> None:
     changes = compare(state, unpack(json.loads(json.dumps(pack(state)))))
     assert not (changes.entered or changes.left or changes.changed or changes.windows)
     assert not any(any(r.units.values()) or r.is_redefined for r in changes.indicators)
+
+
+def test_a_state_holds_every_verdict_whatever_is_written_out_at_a_time(monkeypatch) -> None:
+    cohort = cohort_of(
+        """
+        child side  started_on is_corrected status
+        a     left  2024-01-01 yes          in_care
+        a     right 2024-03-01 no           lost
+        b     left  2024-02-01 .            in_care
+        """,
+        cut_off="2025-07-01",
+    )
+    state = build_state(cohort, ASKED)
+    for asked in ASKED:
+        verdict = find_verdicts(cohort, asked)
+        feet = cohort.feet.loc[verdict.index]
+        keys = feet["child"] if asked.unit == "child" else feet["child"] + " " + feet["side"]
+        assert state.verdicts(asked.code) == dict(zip(keys, verdict, strict=True))
+    assert state.verdicts("never_asked") is None
+    monkeypatch.setattr(restated, "_AT_ONCE", 2)
+    assert build_state(cohort, ASKED) == state
+    nobody = replace(cohort, feet=cohort.feet.iloc[:0])
+    assert build_state(nobody, ASKED).verdicts(ASKED[0].code) == {}
 
 
 def test_another_rule_and_another_window_are_named() -> None:
