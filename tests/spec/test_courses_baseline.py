@@ -151,6 +151,14 @@ def test_the_last_score_up_to_the_first_cast_with_the_parts_of_its_day():
     )
 
 
+@pytest.mark.parametrize(
+    ("assessed", "cast", "start"), [("5", "4", "5"), (".", "4", "4"), ("5", ".", "5")]
+)
+def test_of_two_scores_of_one_day_that_of_the_first_purpose_stands(assessed, cast, start):
+    drawing = "day purpose pirani_total \n 0 cast {} \n 0 assessment {}"
+    check(feet_from(drawing.format(cast, assessed)), f"pirani_start\n {start}")
+
+
 def test_a_missing_total_is_made_of_its_parts_and_a_missing_part_of_its_signs():
     feet = feet_from(
         """

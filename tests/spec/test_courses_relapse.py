@@ -110,6 +110,21 @@ def test_the_score_rises_above_its_lowest_since_the_end_of_casting():
     check(feet_from(visits, protocol=Protocol(relapse_pirani_rise=2.0)), "score_rise_on\n .")
 
 
+def test_the_lowest_score_of_one_foot_says_nothing_of_the_next():
+    feet = feet_from(
+        """
+        child day purpose        pirani_total
+        a     0   cast           4
+        a     7   brace_fitting  0
+        a     100 review         0
+        b     0   cast           4
+        b     7   brace_fitting  2
+        b     100 review         2
+        """
+    )
+    check(feet, "child score_rise_on\n a . \n b .")
+
+
 def test_a_score_of_casting_does_not_count_as_lowest():
     # The 0 at the second cast is followed by 1 at correction: 2 is a rise of 1, not of 2.
     visits = COLUMNS + (
