@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 
 from analytics.analyses.context import Method, describe, why_not
+from analytics.analyses.curves import stack_curves
 from analytics.analyses.groups import typed
 from analytics.courses.cohort import Cohort
 from analytics.errors import NotEstimableError
-from analytics.results import CURVE, ESTIMATES, Context, Phrase, Result, Share
+from analytics.results import ESTIMATES, Context, Phrase, Result, Share
 from analytics.stats.steps import StepModel, fit_steps, mean_steps, step_chances
 from analytics.stats.survival import SurvivalCurve, kaplan_meier
 
@@ -77,10 +78,7 @@ def lay_out(
 ) -> Result:
     """Return fitted curves over casts, each with the levels of its group, as a result."""
     steps = [_steps(fitted).assign(**labels) for labels, fitted in fits]
-    empty = pd.DataFrame(columns=[*by, *CURVE.columns])
-    frame = pd.concat(steps, ignore_index=True) if steps else empty
-    context = replace(context, time_unit="cast", notes=(*context.notes, *notes))
-    return Result(CURVE, typed(frame, CURVE, by), context, tuple(by))
+    return stack_curves(replace(context, time_unit="cast"), steps, notes, by)
 
 
 def estimates(cohort: Cohort, *, score: str = "pirani_start") -> Result:

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from analytics.analyses.context import Method, describe, why_not
+from analytics.analyses.curves import count_children, fit_groups, stack_curves
 from analytics.analyses.followed import COMPETING, EVENT, follow
-from analytics.analyses.groups import comparable, name_group, split, typed
+from analytics.analyses.groups import comparable
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
-from analytics.results import CURVE, Context, Phrase, PValue, Result
+from analytics.results import Context, Phrase, PValue, Result
 from analytics.stats.competing import IncidenceCurves, incidence
 from analytics.stats.curve_reading import none_yet
 from analytics.stats.gray import gray_test
@@ -48,16 +49,7 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
         holds all that left the risk set otherwise, the other state's events among them.
     """
     followed = follow(cohort, ENDPOINTS[endpoint])
-    fits, notes = [], []
-    for key, rows in split(followed.rows, by):
-        try:
-            fits.append((dict(zip(by, key, strict=True)), _fit(rows)))
-        except NotEstimableError as reason:
-            notes.append(why_not(reason, name_group(by, key)))
-    if followed.rows.empty:
-        notes.append(why_not(NotEstimableError("no_rows", n_rows=0)))
-    elif by:
-        notes.append(_compare(followed.rows, by))
+    fits, notes = fit_groups(followed.rows, by, _fit, _compare)
     context = replace(
         describe(cohort, f"{endpoint}_incidence", followed.rows, method=METHOD),
         n_events=int((followed.rows["ended"] == EVENT).sum()),
@@ -94,21 +86,7 @@ def lay_out(
         for labels, fitted in fits
         for cause, suffix in _CAUSES.items()
     ]
-    children = [
-        pd.DataFrame(
-            {
-                **labels,
-                "time": np.concatenate([[0.0], fitted.times]),
-                "children": np.concatenate([[fitted.n_clusters], fitted.clusters_at_risk]),
-            }
-        )
-        for labels, fitted in fits
-    ]
-    context = replace(context, notes=(*context.notes, *notes))
-    empty = pd.DataFrame(columns=[*by, *CURVE.columns])
-    frame = pd.concat(steps, ignore_index=True) if steps else empty
-    beside = {"children_at_risk": pd.concat(children, ignore_index=True)} if children else {}
-    return Result(CURVE, typed(frame, CURVE, by), context, tuple(by), beside)
+    return stack_curves(context, steps, notes, by, beside=count_children(fits))
 
 
 def _compare(rows: pd.DataFrame, by: Sequence[str]) -> Phrase:

@@ -59,10 +59,10 @@ class Dealt:
 
 
 @dataclass(frozen=True, eq=False)
-class HazardRows:
-    """Asks for the rows of hazards in piles of whole clinics; events are counted by column."""
+class _ModelRows:
+    """Asks for the rows of a model."""
 
-    model: Hazards
+    model: Hazards | Casts
     chosen: Chosen
 
     @property
@@ -70,56 +70,52 @@ class HazardRows:
         """Return the columns of the foot that it looks at."""
         return self.model.columns
 
+    def _find(self, view: View) -> pd.DataFrame:
+        return self.model.find(view.only(self.columns))[0]
+
+
+@dataclass(frozen=True, eq=False)
+class HazardRows(_ModelRows):
+    """Asks for the rows of hazards in piles of whole clinics; events are counted by column."""
+
+    model: Hazards
+
     def look(self, view: View) -> tuple[Dealt, list[CoxRows]]:
         """Return what is known of the rows, and the rows of each pile of clinics."""
-        rows, _ = self.model.find(view.only(self.columns))
+        rows, clinics = self._find(view), list(self.chosen.clinics)
         event = (rows["ended"] == EVENT).to_numpy()
         matrix = fill_matrix(rows, self.model.covariates, self.chosen.lines)
         by_column = sum_events(matrix, self.chosen.terms, event.astype(float))
-        clinics = list(self.chosen.clinics)
         strata = pd.Categorical(rows["clinic"], categories=clinics).codes.astype(np.int64)
         n_piles = -(-self.chosen.told.n_feet // PILE_FEET)
         pile = strata * n_piles // max(len(clinics), 1)
         child = renumber(rows["child"].to_numpy(dtype=np.int64))
         entry = np.maximum(rows["entry_days"].to_numpy(dtype=float), self.model.landmark)
-        spells = Spells(
-            rows["time_days"].to_numpy(dtype=float), event.astype(np.int64), entry, child, None
-        )
-        blocks, shared = {}, _number_shared(child, pile)
-        for number in np.unique(pile).tolist() if matrix.shape[1] else ():
-            own = np.flatnonzero(pile == number)
-            kept, cluster = distinct(child[own])
-            mine = Spells(spells.time[own], spells.event[own], entry[own], cluster, None)
-            blocks[number] = CoxRows(mine, matrix[own], strata[own], shared[kept])
-        dealt = Dealt(float(event.sum()), by_column, tuple(blocks), int(shared.max(initial=-1)) + 1)
-        return dealt, [*blocks.values()]
+        time = rows["time_days"].to_numpy(dtype=float)
+        spells = Spells(time, event.astype(np.int64), entry, child, None)
+        every = CoxRows(spells, matrix, strata, _number_shared(child, pile))
+        blocks = _deal(every, pile) if matrix.shape[1] else {}
+        n_shared = int(every.shared.max(initial=-1)) + 1
+        return Dealt(float(event.sum()), by_column, tuple(blocks), n_shared), [*blocks.values()]
 
 
 @dataclass(frozen=True, eq=False)
-class CastRows:
+class CastRows(_ModelRows):
     """Asks for the rows of the model of casts; casts are counted by column."""
 
     model: Casts
-    chosen: Chosen
-
-    @property
-    def columns(self) -> frozenset[str]:
-        """Return the columns of the foot that it looks at."""
-        return self.model.columns
 
     def look(self, view: View) -> tuple[np.ndarray, list[Problem]]:
         """Return casts by column, and rows in blocks of few clinics."""
-        rows, _ = self.model.find(view.only(self.columns))
-        n_columns = len(self.chosen.terms)
+        rows = self._find(view)
         # A child's feet stay together, in the clinic of the first of them.
         clinic = rows.groupby("child")["clinic"].transform("first")
         order = np.lexsort((pd.factorize(rows["child"])[0], pd.factorize(clinic)[0]))
         rows = rows.iloc[order].reset_index(drop=True)
         child = pd.factorize(rows["child"])[0].astype(np.int64)
-        total, blocks = np.zeros(n_columns), []
+        total, blocks = np.zeros(len(self.chosen.terms)), []
         for place in _cut(child):
-            own = rows.iloc[place]
-            block, by_column = self._block(own, child[place])
+            block, by_column = self._block(rows.iloc[place], child[place])
             total += by_column
             blocks.append(block)
         return total, blocks
@@ -191,6 +187,18 @@ def _join_piles(asked: Asked) -> Each:
         begin += [n_shared] * len(dealt.piles)
         n_shared += dealt.n_shared
     return asked.each.join(piles, join_rows, begin)
+
+
+def _deal(rows: CoxRows, pile: np.ndarray) -> dict[int, CoxRows]:
+    """Return the rows of each pile; all enter late."""
+    spells, blocks = rows.spells, {}
+    assert spells.entry is not None
+    for number in np.unique(pile).tolist():
+        own = np.flatnonzero(pile == number)
+        kept, cluster = distinct(spells.units[own])
+        mine = Spells(spells.time[own], spells.event[own], spells.entry[own], cluster, None)
+        blocks[number] = CoxRows(mine, rows.values[own], rows.strata[own], rows.shared[kept])
+    return blocks
 
 
 def _number_shared(child: np.ndarray, pile: np.ndarray) -> np.ndarray:

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from analytics.analyses.context import Method, describe, why_not
+from analytics.analyses.curves import count_children, fit_groups, stack_curves
 from analytics.analyses.followed import EVENT, follow
-from analytics.analyses.groups import comparable, name_group, split, typed
+from analytics.analyses.groups import comparable
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import ENDPOINTS
 from analytics.errors import NotEstimableError
-from analytics.results import CURVE, Context, Phrase, PValue, Result
+from analytics.results import Context, Phrase, PValue, Result
 from analytics.stats.curve_reading import none_yet
 from analytics.stats.logrank import log_rank
 from analytics.stats.spells import Spells, as_spells
@@ -45,17 +46,7 @@ def curve(cohort: Cohort, endpoint: str = "relapse", *, by: Sequence[str] = ()) 
         A curve in days with state ``<endpoint>_free``; beside it ``children_at_risk``.
     """
     followed = follow(cohort, ENDPOINTS[endpoint])
-    fits, notes = [], []
-    for key, rows in split(followed.rows, by):
-        try:
-            fits.append((dict(zip(by, key, strict=True)), fit_curve(rows)))
-        except NotEstimableError as reason:
-            # A group of one child has no curve; the others have.
-            notes.append(why_not(reason, name_group(by, key)))
-    if followed.rows.empty:
-        notes.append(why_not(NotEstimableError("no_rows", n_rows=0)))
-    elif by:
-        notes.append(_compare(followed.rows, by))
+    fits, notes = fit_groups(followed.rows, by, fit_curve, _compare)
     context = describe(cohort, endpoint, followed.rows, method=METHOD)
     n_events = int((followed.rows["ended"] == EVENT).sum())
     context = replace(context, n_events=n_events, exclusions=followed.exclusions)
@@ -84,21 +75,7 @@ def lay_out(
     """
     state = f"{context.question}_free"
     steps = [_steps(fitted, state).assign(**labels) for labels, fitted in fits]
-    children = [
-        pd.DataFrame(
-            {
-                **labels,
-                "time": np.concatenate([[0], fitted.times]),
-                "children": np.concatenate([[fitted.n_clusters], fitted.clusters_at_risk]),
-            }
-        )
-        for labels, fitted in fits
-    ]
-    context = replace(context, notes=(*context.notes, *notes))
-    empty = pd.DataFrame(columns=[*by, *CURVE.columns])
-    frame = pd.concat(steps, ignore_index=True) if steps else empty
-    beside = {"children_at_risk": pd.concat(children, ignore_index=True)} if children else {}
-    return Result(CURVE, typed(frame, CURVE, by), context, tuple(by), beside)
+    return stack_curves(context, steps, notes, by, beside=count_children(fits))
 
 
 def fit_curve(rows: pd.DataFrame) -> SurvivalCurve:
