@@ -16,7 +16,13 @@ from analytics.intake.map_checks import mapped_headings
 from analytics.intake.map_types import SourceMap
 from analytics.intake.stacked import Stacked
 from analytics.intake.texts import fold_codes, repeat_text
-from analytics.intake.translate import find_unmapped, is_coded, translate, unmapped_error
+from analytics.intake.translate import (
+    Translated,
+    find_unmapped,
+    is_coded,
+    translate,
+    unmapped_error,
+)
 
 #: ``table.column`` and heading to the texts that are not known: ``text, n, row, is_code``.
 Unknown = dict[tuple[str, str], pd.DataFrame]
@@ -87,18 +93,11 @@ class MappedSheet:
         chosen = self.sheet.records
         cells = self.sheet.cells[heading].array
         cells = cells if len(chosen) == self.n else cells.take(chosen)
-        found = find_unmapped(cells, self.source_map, name).assign(is_code=False)
+        read = translate(cells, self.source_map, name)
+        found = [(text, n, row, False) for text, n, row in find_unmapped(cells, read)]
         if name.endswith(".clinic") and clinics:
-            codes = translate(cells, self.source_map, name).values
-            named = codes.categories.to_numpy(dtype=object)
-            is_strange = np.array([*(code not in clinics for code in named), False], dtype=bool)
-            at = np.flatnonzero(is_strange[codes.codes])
-            own, first = np.unique(codes.codes[at], return_index=True)
-            rows = at[first]
-            told = {"text": named[own], "n": 0, "row": rows, "is_code": True}
-            strange = pd.DataFrame(told).sort_values("row")
-            found = pd.concat([found, strange], ignore_index=True)
-        return found.assign(row=chosen[found["row"].to_numpy(dtype=np.int64)])
+            found += [(text, 0, row, True) for text, row in _find_strange(read, clinics)]
+        return _told_unknown([(text, n, chosen[row], told) for text, n, row, told in found])
 
     def refuse_unmapped(self, clinics: frozenset[str]) -> None:
         """Raise at codes that the map does not know, and at clinics that the programme has not."""
@@ -108,6 +107,31 @@ class MappedSheet:
     def where(self) -> str:
         """Return the file, the sheet and the map in words."""
         return f"{self.sheet.where()}, map '{self.source_map.name}'"
+
+
+def _find_strange(read: Translated, clinics: frozenset[str]) -> list[tuple[str, int]]:
+    """Return codes of no clinic of the programme, with the first row of each, in their order."""
+    named = read.values
+    assert isinstance(named, pd.Categorical)
+    is_strange = [code not in clinics for code in named.categories]
+    if not any(is_strange):
+        return []
+    at = np.flatnonzero(np.array([*is_strange, False], dtype=bool)[named.codes])
+    own, first = np.unique(named.codes[at], return_index=True)
+    found = sorted(zip(at[first], own, strict=True))
+    return [(str(named.categories[code]), int(row)) for row, code in found]
+
+
+def _told_unknown(found: list[tuple[str, int, int, bool]]) -> pd.DataFrame:
+    texts, n, row, is_code = zip(*found, strict=True) if found else ((), (), (), ())
+    return pd.DataFrame(
+        {
+            "text": np.array(texts, dtype=object),
+            "n": np.array(n, dtype=np.int64),
+            "row": np.array(row, dtype=np.int64),
+            "is_code": np.array(is_code, dtype=bool),
+        }
+    )
 
 
 def refuse_unknown(unknown: Unknown, source_map: SourceMap, where: Callable[[int], str]) -> None:

@@ -163,18 +163,24 @@ def is_coded(name: str) -> bool:
     return declared_column(table, short).kind in ("code", "flag") or short == "clinic"
 
 
-def find_unmapped(cells: pd.Categorical, source_map: SourceMap, name: str) -> pd.DataFrame:
-    """Return the texts of a coded column that the map does not know.
+def find_unmapped(cells: pd.Categorical, read: Translated) -> list[tuple[str, int, int]]:
+    """Return the texts that could not be read, each with its rows and the first of them.
 
-    Returns
-    -------
-    DataFrame
-        ``text``, ``n`` (rows that have it) and ``row`` (the first of them).
+    Parameters
+    ----------
+    cells
+        Texts of the export.
+    read
+        What they were translated to.
     """
-    at = np.flatnonzero(translate(cells, source_map, name).is_bad)
+    if not read.bad.any():
+        return []
+    at = np.flatnonzero(read.is_bad)
     codes, first, n = np.unique(cells.codes[at], return_index=True, return_counts=True)
-    texts = [str(cells.categories[code]) for code in codes]
-    return pd.DataFrame({"text": texts, "n": n, "row": at[first]})
+    return [
+        (str(cells.categories[code]), int(many), int(row))
+        for code, many, row in zip(codes, n, at[first], strict=True)
+    ]
 
 
 def unmapped_error(
