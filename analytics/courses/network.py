@@ -40,6 +40,7 @@ from analytics.intake.load import Programme, refuse_same_file
 from analytics.intake.map_types import SourceMap
 from analytics.intake.part import (
     Part,
+    are_among,
     count_buckets,
     count_bytes,
     cut_part,
@@ -163,7 +164,7 @@ def _settle_all(
     shared = find_shared([one.children for one in looked])
     n_buckets = count_buckets(len(shared))
     pieces = [
-        Piece(work, part, one.hashes, np.intersect1d(np.load(one.children), shared), n_buckets)
+        Piece(work, part, one.hashes, _find_own(one, shared), n_buckets)
         for part, one in zip(parts, looked, strict=True)
     ]
     _do(over, settle_part, pieces)
@@ -171,6 +172,11 @@ def _settle_all(
     buckets = [Bucket(work, number, places) for number in range(n_buckets)]
     _do(over, settle_bucket, buckets)
     return (*places, *(bucket.place for bucket in buckets))
+
+
+def _find_own(looked: Looked, shared: np.ndarray) -> np.ndarray:
+    children = np.load(looked.children)
+    return children[are_among(children, shared)]
 
 
 def _do(over: Mapper, settle: Callable[[Any], None], pieces: Sequence[Piece | Bucket]) -> None:

@@ -188,6 +188,13 @@ def find_shared(kept: Sequence[Path]) -> np.ndarray:
     return np.concatenate([np.array([], dtype=np.uint64), *found])
 
 
+def are_among(numbers: np.ndarray, held: np.ndarray) -> np.ndarray:
+    """Return for each number whether it is among others, which are sorted."""
+    if not len(held):
+        return np.zeros(len(numbers), dtype=bool)
+    return held[np.minimum(np.searchsorted(held, numbers), len(held) - 1)] == numbers
+
+
 def _find_repeated(kept: Sequence[Path], low: int, high: int) -> np.ndarray:
     numbers = np.concatenate([_read_between(path, low, high) for path in kept])
     numbers.sort()
@@ -243,9 +250,9 @@ def deal_rows(gathered: Gathered, shared: np.ndarray, n_buckets: int) -> tuple[G
     """
     codes, distinct = factorize(gathered.rows["child"])
     numbers = number_children(distinct)
-    at = np.minimum(np.searchsorted(shared, numbers), max(len(shared) - 1, 0))
-    is_shared = shared[at] == numbers if len(shared) else np.zeros(len(numbers), dtype=bool)
-    bucket = np.where(is_shared, (numbers % np.uint64(max(n_buckets, 1))).astype(np.int64), -1)
+    bucket = np.where(
+        are_among(numbers, shared), (numbers % np.uint64(max(n_buckets, 1))).astype(np.int64), -1
+    )
     of_row = np.append(bucket, -1)[codes]
     ends = np.cumsum([0, *np.bincount(of_row[of_row >= 0], minlength=n_buckets)])
     dealt = Dealt(take_rows(gathered, of_row), ends)
