@@ -131,7 +131,7 @@ def settle_network(exports: Exports, engine: Engine) -> Iterator[Network]:
         work = _work(exports, folder)
         with working(engine, engine.choose(exports.n_bytes)) as over:
             near: Mapper = map if exports.n_bytes < NEAR_BYTES else over
-            parts = _plan(near, exports, engine.part_bytes)
+            parts = _plan(near, exports, engine.size_parts(exports.n_bytes))
             made = _settle_all(over, work, parts, [*near(look, [(work, part) for part in parts])])
         own = [_read_sources(place) for place in made[: len(parts)]]
         read = tuple(join_sources(parts, own))

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from analytics.errors import SettingsError
-from analytics.intake.engine import WORTH_PROCESSES, Engine
+from analytics.intake.engine import MANY_BYTES, WORTH_PROCESSES, Engine
 from analytics.reports.setting_work import CACHE, read_work
 
 FILE = Path("folder/programme.toml")
@@ -24,6 +24,11 @@ def test_processes_are_taken_where_there_is_work_enough_and_more_than_one_core()
     assert Engine(processes=2).choose(WORTH_PROCESSES - 1) == "serial"
     assert Engine(processes=1).choose(10 * WORTH_PROCESSES) == "serial"
     assert Engine("serial").choose(10 * WORTH_PROCESSES) == "serial"
+
+
+def test_parts_of_many_exports_are_twice_as_large():
+    engine = Engine(part_bytes=1_000)
+    assert [engine.size_parts(MANY_BYTES - 1), engine.size_parts(MANY_BYTES)] == [1_000, 2_000]
 
 
 def test_an_empty_cache_keeps_nothing():
