@@ -31,8 +31,9 @@ from analytics.stats.links import LOG_LINEAR
 from analytics.stats.marginal_block import Problem, as_block
 from analytics.stats.spells import Spells
 
-#: Feet of a block of the model of casts: sorted by clinic, few have more than some clinics.
+#: Feet of a block of the model of casts, sorted by clinic, and clinics, each a column of it.
 BLOCK_FEET = 4_000
+BLOCK_CLINICS = 40
 
 #: Feet of whole clinics, about, whose hazards are worked out together.
 PILE_FEET = 50_000
@@ -109,12 +110,12 @@ class CastRows(_ModelRows):
         """Return casts by column, and rows in blocks of few clinics."""
         rows = self._find(view)
         # A child's feet stay together, in the clinic of the first of them.
-        clinic = rows.groupby("child")["clinic"].transform("first")
-        order = np.lexsort((pd.factorize(rows["child"])[0], pd.factorize(clinic)[0]))
+        clinic = pd.factorize(rows.groupby("child")["clinic"].transform("first"))[0]
+        order = np.lexsort((pd.factorize(rows["child"])[0], clinic))
         rows = rows.iloc[order].reset_index(drop=True)
         child = pd.factorize(rows["child"])[0].astype(np.int64)
         total, blocks = np.zeros(len(self.chosen.terms)), []
-        for place in _cut(child):
+        for place in _cut(child, clinic[order]):
             block, by_column = self._block(rows.iloc[place], child[place])
             total += by_column
             blocks.append(block)
@@ -133,13 +134,14 @@ class CastRows(_ModelRows):
         return as_block(LOG_LINEAR, n_casts, design, child, columns=held), by_column
 
 
-def _cut(child: np.ndarray) -> list[slice]:
-    """Return stretches of about ``BLOCK_FEET`` rows in which children are whole."""
+def _cut(child: np.ndarray, clinic: np.ndarray) -> list[slice]:
+    """Return stretches in which children are whole; neither feet nor clinics are too many."""
     if not len(child):
         return []
     cuts = [0]
     for start in np.flatnonzero(child[1:] != child[:-1]) + 1:
-        if start - cuts[-1] >= BLOCK_FEET:
+        n_clinics = clinic[start] - clinic[cuts[-1]]
+        if start - cuts[-1] >= BLOCK_FEET or n_clinics >= BLOCK_CLINICS:
             cuts.append(int(start))
     return [slice(*pair) for pair in zip(cuts, [*cuts[1:], len(child)], strict=True)]
 

@@ -136,6 +136,16 @@ def test_one_foot_or_none_is_answered_as_in_memory(tmp_path, n_feet):
         assert_same(result, in_memory(cohort, result))
 
 
+def test_blocks_of_casts_hold_whole_children_and_few_feet_and_clinics(monkeypatch):
+    monkeypatch.setattr(network_models, "BLOCK_FEET", 4)
+    monkeypatch.setattr(network_models, "BLOCK_CLINICS", 2)
+    child = np.array([0, 0, 1, 1, 1, 2, 3, 3, 4, 5])
+    clinic = np.array([0, 0, 0, 0, 0, 0, 1, 1, 2, 3])
+    cuts = [(place.start, place.stop) for place in network_models._cut(child, clinic)]
+    assert cuts == [(0, 5), (5, 8), (8, 10)]
+    assert network_models._cut(child[:0], clinic[:0]) == []
+
+
 def test_batches_hold_parts_in_order_and_none_without_feet():
     places = [str(n) for n in range(6)]
     assert plan_batches(places, [3, 0, 4, 9, 1, 1], 6) == (("0", "2"), ("3",), ("4", "5"))
