@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import reduce
 
 import numpy as np
 import pandas as pd
@@ -94,14 +95,16 @@ def comparable(rows: pd.DataFrame, by: Sequence[str]) -> tuple[pd.DataFrame, np.
     NotEstimableError
         ``one_group`` where fewer than two are left.
     """
-    known = rows.dropna(subset=list(by))
-    n_children = known.groupby(list(by))["child"].transform("nunique")
-    known = known.loc[n_children > 1]
-    n_groups = len(known[list(by)].drop_duplicates())
+    names = list(by)
+    levels = rows[[*names, "child"]].reset_index(drop=True).dropna(subset=names)
+    n_children = levels.groupby(names)["child"].transform("nunique")
+    levels = levels.loc[n_children > 1, names].astype("string")
+    known = rows.iloc[levels.index.to_numpy()]
+    n_groups = len(levels.drop_duplicates())
     if n_groups < 2:
         raise NotEstimableError("one_group", n_groups=n_groups, n_rows=len(known))
-    group = known[list(by)].astype("string").agg(" ".join, axis=1)
-    return known, group.to_numpy(dtype=str)
+    first, *others = (levels[name].to_numpy(dtype=object) for name in names)
+    return known, reduce(lambda word, other: word + " " + other, others, first).astype(str)
 
 
 def name_group(by: Sequence[str], key: Sequence[object]) -> tuple[Phrase, ...]:
