@@ -13,7 +13,6 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from analytics.intake.engine import Mapper
-from analytics.stats.blocks import told_to
 
 
 @dataclass(frozen=True)
@@ -44,12 +43,7 @@ class LaidBlocks:
 
     def __call__(self, step: Callable[..., Any], *told: Any) -> Iterator[Any]:
         """Yield what the step returns for each block."""
-        ends = np.cumsum([0, *(len(file.begins) for file in self.files)]).tolist()
-        pieces = [
-            (file, step, [told_to(at, told) for at in range(*pair)])
-            for file, *pair in zip(self.files, ends[:-1], ends[1:], strict=True)
-        ]
-        return chain.from_iterable(self.over(_step, pieces))
+        return chain.from_iterable(self.over(_step, [(file, step, told) for file in self.files]))
 
     def join(
         self, pile: Sequence[int], join: Callable[..., Any], told: Sequence[Any]
@@ -93,12 +87,10 @@ def _read(file: BinaryIO, begin: int) -> Any:
     return pickle.load(file)
 
 
-def _step(piece: tuple[Laid, Callable[..., Any], list[tuple[Any, ...]]]) -> list[Any]:
+def _step(piece: tuple[Laid, Callable[..., Any], tuple[Any, ...]]) -> list[Any]:
     laid, step, told = piece
     with laid.path.open("rb") as file:
-        return [
-            step(_read(file, begin), *own) for begin, own in zip(laid.begins, told, strict=True)
-        ]
+        return [step(_read(file, begin), *told) for begin in laid.begins]
 
 
 def _join(piece: tuple[Path, Callable[..., Any], list[tuple[Path, int]], list[Any]]) -> Laid:

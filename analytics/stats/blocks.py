@@ -7,18 +7,10 @@ not depend on which of them was done first; rows in memory are one block.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import reduce
 from typing import Any, Protocol
 
 import numpy as np
-
-
-@dataclass(frozen=True, eq=False)
-class Apart:
-    """What is told to each block alone, in the order of the blocks."""
-
-    of_block: Sequence[Any]
 
 
 class Each(Protocol):
@@ -38,7 +30,7 @@ def in_blocks(blocks: Sequence[Any]) -> Each:
     """Return blocks in memory, one after the other."""
 
     def each(step: Callable[..., Any], *told: Any) -> Iterator[Any]:
-        return (step(rows, *told_to(at, told)) for at, rows in enumerate(blocks))
+        return (step(rows, *told) for rows in blocks)
 
     return each
 
@@ -55,11 +47,6 @@ def derive(each: Each, change: Callable[..., Any], *given: Any) -> Each:
 def _step_on_changed(rows: Any, how: tuple[Any, ...], *told: Any) -> Any:
     change, given, step = how
     return step(change(rows, *given), *told)
-
-
-def told_to(block: int, told: Sequence[Any]) -> tuple[Any, ...]:
-    """Return what is told to a block."""
-    return tuple(part.of_block[block] if isinstance(part, Apart) else part for part in told)
 
 
 def add(found: Iterable[tuple[Any, ...]]) -> tuple[Any, ...]:

@@ -1,4 +1,4 @@
-"""Sums that make up the partial likelihood: over rows, all or those of a block, and over terms."""
+"""Sums that make up the partial likelihood: over rows and over terms."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ class Hazard:
 
 
 def find_moments(model: Likelihood, predictor: np.ndarray) -> Moments:
-    """Sum risks and covariates at the event points, for all rows or for those of a block.
+    """Sum risks and covariates at the event points.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def find_squares(
 
 
 def squares_of_means(terms: TieTerms, mean: np.ndarray, factor: np.ndarray) -> np.ndarray:
-    """Return what is taken from it, known from all rows together; (p, p)."""
+    """Return what is taken from it; (p, p)."""
     return (mean * (terms.weight * factor[terms.point])[:, None]).T @ mean
 
 
@@ -147,7 +147,7 @@ def _squares(design: np.ndarray, weights: np.ndarray) -> np.ndarray:
 def find_pull(
     terms: TieTerms, found: Hazard, column: int, n_points: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return what a row's residual rests on at each point, known from all rows; (K,) each.
+    """Return what a row's residual rests on at each point; (K,) each.
 
     Steps of the hazard times the mean of the covariate, the part of it that tied rows are spared,
     and the mean over the ties.
@@ -167,7 +167,7 @@ def residuals_at(
     pull: tuple[np.ndarray, np.ndarray, np.ndarray],
     column: int,
 ) -> np.ndarray:
-    """Return the weighted score residuals of rows, all or those of a block; (n,)."""
+    """Return the weighted score residuals of rows; (n,)."""
     sets, (moved, at_tie, own) = model.sets, pull
     residual = model.design[:, column] * martingale - sets.at_own_event(own)
     residual += risk * (sets.sum_along_time(moved) - sets.at_own_event(at_tie))

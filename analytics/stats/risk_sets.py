@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.stats.blocks import add_by_key
 from analytics.stats.distinct import distinct, n_up_to
 from analytics.stats.spells import Spells
 
@@ -116,7 +114,7 @@ def find_risk_sets(spells: Spells, strata: np.ndarray | None = None) -> RiskSets
     Parameters
     ----------
     spells
-        Checked rows with at least one event of code 1; other codes end a row like censoring.
+        Checked rows; those of code 1 are the events, other codes end a row like censoring.
     strata
         (n,) whole numbers from 0, or ``None`` for one stratum.
 
@@ -125,74 +123,20 @@ def find_risk_sets(spells: Spells, strata: np.ndarray | None = None) -> RiskSets
     RiskSets
         Rows in the order given.
     """
-    points = find_points([list_events(spells, strata)])
-    return place_in_points(spells, strata, points)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Points:
-    """Event points of all rows, or of the strata of a block.
-
-    Parameters
-    ----------
-    ends
-        (E,) sorted distinct times with an event in any stratum.
-    key
-        (K,) sorted ``stratum * (E + 1) + place of the time among the ends, from 1``.
-    n_tied
-        (K,) rows with the event at each.
-    """
-
-    ends: np.ndarray
-    key: np.ndarray
-    n_tied: np.ndarray
-
-    @property
-    def stratum(self) -> np.ndarray:
-        """Return the stratum of each point."""
-        return self.key // (len(self.ends) + 1)
-
-
-def list_events(spells: Spells, strata: np.ndarray | None) -> tuple[np.ndarray, ...]:
-    """Return strata and times with an event of code 1, and how many there; sorted, (k,) each."""
     is_event = spells.event == 1
-    layer = np.zeros(int(is_event.sum()), dtype=np.int64) if strata is None else strata[is_event]
-    ends, rank = distinct(spells.time[is_event])
-    key, place = distinct(layer * max(len(ends), 1) + rank)
-    n_tied = np.bincount(place, minlength=len(key))
-    return key // max(len(ends), 1), ends[key % max(len(ends), 1)], n_tied
-
-
-def find_points(events: Sequence[tuple[np.ndarray, ...]]) -> Points:
-    """Return the event points of all rows, from the events of each block."""
-    ends = np.unique(np.concatenate([times for _, times, _ in events]))
-    width = len(ends) + 1
-    keys = [layer * width + n_up_to(ends, times) for layer, times, _ in events]
-    return Points(ends, *add_by_key(keys, [n_tied for _, _, n_tied in events]))
-
-
-def place_in_points(spells: Spells, strata: np.ndarray | None, points: Points) -> RiskSets:
-    """Return the stretch of points at which each row is at risk; its stratum may have others too.
-
-    Parameters
-    ----------
-    spells, strata
-        Rows, all or those of a block.
-    points
-        All event points of their strata.
-    """
     layer = np.zeros(len(spells.time), dtype=np.int64) if strata is None else strata
-    width = len(points.ends) + 1
-    place = layer * width + n_up_to(points.ends, spells.time)
+    ends, rank = distinct(spells.time[is_event])
+    # A point is its stratum and the place of its time among the ends, from 1, in one number.
+    width = len(ends) + 1
+    points = distinct(layer[is_event] * width + rank + 1)[0]
     begun = layer * width
-    if spells.entry is not None:
-        begun = begun + n_up_to(points.ends, spells.entry)
+    opened = begun if spells.entry is None else begun + n_up_to(ends, spells.entry)
     return RiskSets(
-        times=points.ends[points.key % width - 1],
-        stratum=points.stratum,
-        opened=n_up_to(points.key, begun),
-        closed=n_up_to(points.key, place),
-        is_event=spells.event == 1,
+        times=ends[points % width - 1],
+        stratum=points // width,
+        opened=n_up_to(points, opened),
+        closed=n_up_to(points, begun + n_up_to(ends, spells.time)),
+        is_event=is_event,
         row_stratum=strata,
     )
 
@@ -219,12 +163,6 @@ def tie_terms(sets: RiskSets, weights: np.ndarray | None, *, ties: str) -> TieTe
     n_tied = np.bincount(own, minlength=n_points)
     weighed = None if weights is None else weights[sets.is_event]
     total = np.bincount(own, weights=weighed, minlength=n_points).astype(float)
-    return terms_of(n_tied, total, ties=ties)
-
-
-def terms_of(n_tied: np.ndarray, total: np.ndarray, *, ties: str) -> TieTerms:
-    """List the terms of points with so many tied events, of so much weight."""
-    n_points = len(n_tied)
     if ties == "breslow":
         return TieTerms(np.arange(n_points), np.zeros(n_points), total)
     point = np.repeat(np.arange(n_points), n_tied)
