@@ -15,7 +15,7 @@ from scipy.special import digamma, gammaln
 from analytics.errors import NotEstimableError
 from analytics.stats.cox import CoxFit, cox
 from analytics.stats.cox_summary import Ties
-from analytics.stats.partial_likelihood import State, bend, evaluate
+from analytics.stats.partial_likelihood import State, bending, evaluate
 from analytics.stats.partial_sums import Likelihood
 from analytics.stats.spells import Spells
 
@@ -270,16 +270,18 @@ def _climb(shared: _Shared, here: _Point, step: np.ndarray) -> _Point:
 
 def _invert(shared: _Shared, here: _Point, wanted: np.ndarray) -> np.ndarray:
     """Solve with the penalised information, by conjugate gradients: no matrix of clusters."""
-    design, units, p = here.model.design, shared.units, len(shared.plain.names)
+    units, p = shared.units, len(shared.plain.names)
+    design = np.asfortranarray(here.model.design[:, :p])
+    bend = bending(here.model, here.state)
 
     def times(v: np.ndarray) -> np.ndarray:
-        bent = bend(here.model, here.state, design[:, :p] @ v[:p] + v[p:][units])
+        bent = bend(design @ v[:p] + v[p:][units])
         own = np.bincount(units, weights=bent) + here.penalty * v[p:]
-        return np.append(design[:, :p].T @ bent, own)
+        return np.append(design.T @ bent, own)
 
     expected = here.model.sets.is_event - here.state.martingale
     own = np.bincount(units, weights=expected) + here.penalty
-    size = np.append(np.maximum(design[:, :p].T ** 2 @ expected, 1e-12), own)
+    size = np.append(np.maximum(design.T**2 @ expected, 1e-12), own)
     shape = (len(size), len(size))
     found, failed = cg(
         LinearOperator(shape, matvec=times, dtype=float),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -122,34 +123,39 @@ def information(model: Likelihood, state: State, over: np.ndarray | None = None)
     return squares - squares_of_means(model.terms, state.mean, factor)
 
 
-def bend(model: Likelihood, state: State, direction: np.ndarray) -> np.ndarray:
-    """Return how much the score of every row falls as linear predictors move in a direction.
+def bending(model: Likelihood, state: State) -> Callable[[np.ndarray], np.ndarray]:
+    """Return what tells how much the score of every row falls as linear predictors move.
 
-    ``design' bend(design v)`` is the information times v, at the cost of one pass over the rows.
+    ``design' bent(design v)`` is the information times v, at the cost of one pass over the rows;
+    what does not depend on v is worked out here, once.
 
     Parameters
     ----------
     model, state
         The likelihood, unweighted, and its state.
-    direction
-        (n,) change of the linear predictors.
 
     Returns
     -------
-    numpy.ndarray
-        (n,).
+    Callable
+        From (n,) changes of the linear predictors to (n,).
     """
     sets, terms = model.sets, model.terms
     n_points = len(sets.times)
     along = sets.sum_along_time(state.hazard) - sets.at_own_event(state.hazard_at_tie)
-    moved = state.risk * direction
-    own = sets.closed[sets.is_event] - 1
-    tied = np.bincount(own, weights=moved[sets.is_event], minlength=n_points)
-    step = terms.weight * per_term(terms, sets.sum_over_rows(moved), tied) / state.total**2
-    moved = np.bincount(terms.point, weights=step, minlength=n_points)
-    at_tie = np.bincount(terms.point, weights=step * terms.fraction, minlength=n_points)
-    shared = sets.sum_along_time(moved) - sets.at_own_event(at_tie)
-    return state.risk * (along * direction - shared)
+    rows = np.flatnonzero(sets.is_event)
+    own = sets.closed[rows] - 1
+    squared = state.total**2
+
+    def bent(direction: np.ndarray) -> np.ndarray:
+        moved = state.risk * direction
+        tied = np.bincount(own, weights=moved[rows], minlength=n_points)
+        step = terms.weight * per_term(terms, sets.sum_over_rows(moved), tied) / squared
+        shared = sets.sum_along_time(np.bincount(terms.point, weights=step, minlength=n_points))
+        at_tie = np.bincount(terms.point, weights=step * terms.fraction, minlength=n_points)
+        shared[rows] -= at_tie[own]
+        return state.risk * (along * direction - shared)
+
+    return bent
 
 
 def clustered_scores(model: Likelihood, state: State, units: np.ndarray) -> np.ndarray:
