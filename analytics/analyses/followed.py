@@ -12,6 +12,7 @@ from analytics.analyses.view import View
 from analytics.courses.cohort import Cohort
 from analytics.definitions.endpoints import Endpoint
 from analytics.definitions.plain_columns import Values, days_between
+from analytics.intake.frames import with_columns
 from analytics.results import Phrase
 
 #: How a foot's time ended.
@@ -80,7 +81,8 @@ def follow(cohort: Cohort, endpoint: Endpoint) -> Followed:
     known names another day (``until``).
     """
     timed = time_feet(View(cohort), endpoint)
-    rows = cohort.feet.iloc[timed.place].assign(
+    rows = with_columns(
+        cohort.feet.iloc[timed.place],
         entry_days=timed.entry,
         time_days=timed.time,
         ended=timed.ended,
