@@ -20,9 +20,15 @@ def write_json(path: Path, tree: object) -> None:
 
     A sign that nobody sees, such as one that turns the direction of text, is written as its number.
     """
-    text = json.dumps(tree, ensure_ascii=False, allow_nan=False, indent=1)
-    signs = (c if c.isascii() or not is_invisible(c) else json.dumps(c)[1:-1] for c in text)
-    write_text(path, "".join(signs) + "\n")
+    encoder = json.JSONEncoder(ensure_ascii=False, allow_nan=False, indent=1)
+    with path.open("w", encoding="utf-8", newline="\n") as file:
+        for piece in encoder.iterencode(tree):  # the whole as one text took half a gigabyte
+            file.write(piece if piece.isascii() else _show_signs(piece))
+        file.write("\n")
+
+
+def _show_signs(text: str) -> str:
+    return "".join(json.dumps(c)[1:-1] if is_invisible(c) else c for c in text)
 
 
 def without_picture(block: Mapping[str, Any]) -> dict[str, Any]:
