@@ -270,14 +270,12 @@ def _climb(shared: _Shared, here: _Point, step: np.ndarray) -> _Point:
 
 def _invert(shared: _Shared, here: _Point, wanted: np.ndarray) -> np.ndarray:
     """Solve with the penalised information, by conjugate gradients: no matrix of clusters."""
-    units, p = shared.units, len(shared.plain.names)
-    design = np.asfortranarray(here.model.design[:, :p])
-    bend = bending(here.model, here.state)
+    p, bend = len(shared.plain.names), bending(here.model, here.state)
+    design, units = np.asfortranarray(here.model.design[:, :p]), shared.units
 
     def times(v: np.ndarray) -> np.ndarray:
         bent = bend(design @ v[:p] + v[p:][units])
-        own = np.bincount(units, weights=bent) + here.penalty * v[p:]
-        return np.append(design.T @ bent, own)
+        return np.append(design.T @ bent, np.bincount(units, weights=bent) + here.penalty * v[p:])
 
     expected = here.model.sets.is_event - here.state.martingale
     own = np.bincount(units, weights=expected) + here.penalty
