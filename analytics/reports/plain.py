@@ -28,7 +28,8 @@ def write_json(path: Path, tree: object) -> None:
 
 
 def _show_signs(text: str) -> str:
-    return "".join(json.dumps(c)[1:-1] if is_invisible(c) else c for c in text)
+    signs = (c if c.isascii() or not is_invisible(c) else json.dumps(c)[1:-1] for c in text)
+    return "".join(signs)
 
 
 def without_picture(block: Mapping[str, Any]) -> dict[str, Any]:
