@@ -31,8 +31,8 @@ PRELOADED = "analytics.courses.pieces"
 PART_BYTES = 6_000_000
 
 #: Bytes of exports from which on a part has twice as many: what it costs by itself is a seventh of
-#: the time, and there are enough for any number of processes.
-MANY_BYTES = 1_000_000_000
+#: the time, and there are still several for each of the cores that a machine usually has.
+MANY_BYTES = 200_000_000
 
 #: Pieces for each worker that are handed out before the first of them is done; more would only
 #: wait, in the memory of whoever holds them.
