@@ -165,8 +165,17 @@ def fill_matrix(
 def fill_present(
     rows: pd.DataFrame, covariates: Sequence[Covariate], every: Sequence[Sequence[Line]]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the matrix without columns of levels that none of the rows has, and which are left."""
-    left = [(values, at) for values, at in _fill_columns(rows, covariates, every) if values.any()]
+    """Return the matrix without columns of levels that none of the rows has, and which are left.
+
+    A number stays, even if it is 0 in all rows, and so does the first column, which a curve may
+    stand for.
+    """
+    levels = [level for lines in every for _, level, *_ in lines]
+    left = [
+        (values, at)
+        for values, at in _fill_columns(rows, covariates, every)
+        if at == 0 or not levels[at] or values.any()
+    ]
     if not left:
         return np.empty((len(rows), 0)), np.empty(0, dtype=np.int64)
     return np.column_stack([values for values, _ in left]), np.array([at for _, at in left])

@@ -128,9 +128,6 @@ class CastRows(_ModelRows):
         by_column[columns] = sum_events(matrix, self.chosen.terms.iloc[columns], n_casts)
         design = np.column_stack([np.ones(len(rows)), matrix])
         held = np.append(0, columns + 1)
-        if len(columns) and columns[0] != 0:  # the score is 0 in all these rows
-            design = np.insert(design, 1, 0.0, axis=1)
-            held = np.insert(held, 1, 1)
         return as_block(LOG_LINEAR, n_casts, design, child, columns=held), by_column
 
 
@@ -230,8 +227,9 @@ def cast_effects(nobody: Cohort, model: Casts, chosen: Chosen, asked: Asked) -> 
     first = next((s for s, lines in zip(chosen.seen, chosen.lines, strict=True) if lines), None)
     values = (np.empty(0), np.empty(0, dtype=np.int64))
     if first is not None:
-        is_level = not first.is_number
-        values = (np.array([0.0, 1.0]), np.array([1, 1])) if is_level else (first.values, first.n)
+        n = int(chosen.terms["n"].iloc[0])
+        of_level = (np.array([0.0, 1.0]), np.array([chosen.told.n_feet - n, n]))
+        values = (first.values, first.n) if first.is_number else of_level
     told = casts.Terms(
         chosen.terms,
         chosen.constants(model.covariates),

@@ -29,7 +29,8 @@ def distinct(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     lowest, highest = float(values.min()), float(values.max())
     if not highest - lowest <= WIDEST * len(values):
         return np.unique(values, return_inverse=True)
-    place = (values - values.min()).astype(np.int64)
+    whole = values.astype(np.int64) if values.dtype.kind == "i" else values  # bytes overflow
+    place = (whole - whole.min()).astype(np.int64)
     if values.dtype.kind == "f" and (place + lowest != values).any():
         return np.unique(values, return_inverse=True)
     seen = np.zeros(int(place.max()) + 1, dtype=bool)

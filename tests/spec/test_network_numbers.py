@@ -24,14 +24,20 @@ from feet_in_parts import (
 )
 from networks_drawn import as_one, draw_rows, write_exports
 
-from analytics.analyses import laid_aside, network_indicators, network_models
+from analytics.analyses import casts, laid_aside, network_indicators, network_models
+from analytics.analyses.design import Covariate
 from analytics.analyses.hazards import SEVERITY_AND_USE
 from analytics.analyses.in_parts import open_batches, plan_batches, read_feet
 from analytics.analyses.indicators import estimates
 from analytics.analyses.laid_aside import pack
-from analytics.analyses.network_designs import Hazards, Values, choose
+from analytics.analyses.network_designs import Casts, Hazards, Values, choose
 from analytics.analyses.network_indicators import Groups, OneIndicator, list_network
-from analytics.analyses.network_models import HazardRows, hazard_effects
+from analytics.analyses.network_models import (
+    CastRows,
+    HazardRows,
+    cast_effects,
+    hazard_effects,
+)
 from analytics.courses.network import settle_network
 from analytics.definitions.indicators import INDICATORS
 from analytics.errors import OutputError
@@ -94,6 +100,29 @@ def test_hazards_of_clinics_pile_by_pile_are_those_in_memory_children_of_two_pil
         assert min(dealt.n_shared for dealt in asked.facts) > 10
         found = hazard_effects(batches.nobody, model, chosen, asked)
     assert_same(found, in_memory(cohort, found))
+
+
+@pytest.mark.parametrize("is_number", [True, False])
+def test_casts_of_blocks_without_a_level_or_with_a_score_of_0_alone_are_those_in_memory(
+    tmp_path, monkeypatch, is_number
+):
+    monkeypatch.setattr(network_models, "BLOCK_FEET", 1)
+    cohort = demo_cohort()
+    feet, rng = cohort.feet, np.random.default_rng(7)
+    chosen = feet["child"].isin(feet["child"].unique()[:500])
+    feet = feet.assign(
+        pirani_start=feet["pirani_start"].mask(rng.random(len(feet)) < 0.4, 0.0),
+        band=pd.array(rng.choice(["low", "high"], len(feet)), dtype="string"),
+    )[chosen].reset_index(drop=True)
+    cohort = replace(cohort, feet=feet)
+    score, adjust = ("pirani_start", "band") if is_number else ("band", "pirani_start")
+    model = Casts(score, (Covariate(adjust), Covariate("sex")))
+    network = write_parts(cohort, tmp_path, deal_children(cohort, 3))
+    with open_batches(network, Engine("serial"), full=1) as batches:
+        chosen = choose(batches.nobody, model, *batches.ask([Values(model)]))
+        (asked,) = batches.ask([CastRows(model, chosen)])
+        found = cast_effects(batches.nobody, model, chosen, asked)
+    assert_same(found, casts.effects(cohort, score=score, adjust=model.adjust))
 
 
 def test_processes_give_the_very_numbers_of_one_process_whatever_ends_first(tmp_path):
