@@ -37,9 +37,9 @@ _CODES = {
     "relapse_rule": foot_facts.RELAPSE_RULES,
 } | {column.name: column.allowed for column in FOOT if column.allowed}
 
-#: A value of each kind, to try a rule on.
+#: A value of each kind, to try a rule on; a number that cannot be taken for yes.
 _SAMPLE = {
-    "text": "a", "code": "a", "flag": True, "date": "2020-01-01", "number": 1.0, "integer": 1,
+    "text": "a", "code": "a", "flag": True, "date": "2020-01-01", "number": 2.0, "integer": 2,
 }  # fmt: skip
 
 

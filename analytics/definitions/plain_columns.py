@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import operator
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -13,7 +12,6 @@ import pandas as pd
 Operator = Callable[[Any, Any], Any]
 
 _SECONDS_OF_A_DAY = 86_400
-_UNORDERED = (operator.eq, operator.ne)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,11 +98,13 @@ def as_truth(value: Values | Truth | Any, n: int) -> Truth:
     Raises
     ------
     TypeError
-        When a column is neither.
+        When a column or constant is neither.
     """
     if isinstance(value, Truth):
         return value
     if not isinstance(value, Values):
+        if value not in (0, 1):
+            raise TypeError("a constant that is neither yes nor no stands alone")
         return Truth(np.full(n, bool(value)), np.full(n, not value))
     if value.kind != "number" or not np.isin(value.held[value.known], (0, 1)).all():
         raise TypeError("a column that is neither yes nor no stands alone")
@@ -123,14 +123,12 @@ def compare(how: Operator, left: Values | Any, right: Values | Any, n: int) -> T
     Raises
     ------
     TypeError
-        When things of different kinds are put in order; they are never equal.
+        When things of different kinds are compared: they would be equal nowhere, without a sign.
     """
     if _kind(left) != _kind(right):
-        if how not in _UNORDERED:
-            raise TypeError(f"a {_kind(left)} is compared with a {_kind(right)}")
-        said: Any = how is operator.ne
-    elif isinstance(left, Values) and left.words is not None and isinstance(right, str):
-        said = _of_words(left, how(left.words, right))
+        raise TypeError(f"a {_kind(left)} is compared with a {_kind(right)}")
+    if isinstance(left, Values) and left.words is not None and isinstance(right, str):
+        said: Any = _of_words(left, how(left.words, right))
     elif isinstance(right, Values) and right.words is not None and isinstance(left, str):
         said = _of_words(right, how(left, right.words))
     else:

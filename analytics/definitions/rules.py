@@ -61,6 +61,10 @@ def parse_rule(rule: str, *, where: str) -> ast.expr:
     for node in ast.walk(tree):
         if not _is_allowed(node):
             raise _refuse(f"'{rule}' holds {type(node).__name__}, which no rule may", where)
+    stands_well = {id(name) for node in ast.walk(tree) for name in _compared_with_missing(node)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Name) and node.id == "missing" and id(node) not in stands_well:
+            raise _refuse(f"in '{rule}' missing stands elsewhere than after == or !=", where)
     return tree
 
 
@@ -209,6 +213,13 @@ def _is_allowed(node: ast.AST) -> bool:
         return isinstance(node.op, ast.Not) or isinstance(node.operand, ast.Constant)
     kinds = (ast.BoolOp, ast.And, ast.Or, ast.Not, ast.USub, ast.Compare, ast.Name, ast.Load)
     return isinstance(node, (*kinds, *_COMPARE))
+
+
+def _compared_with_missing(node: ast.AST) -> list[ast.expr]:
+    """Return what ends a comparison by == or !=, where ``missing`` may stand."""
+    if isinstance(node, ast.Compare) and isinstance(node.ops[-1], ast.Eq | ast.NotEq):
+        return [node.comparators[-1]]
+    return []
 
 
 def _refuse(found: str, where: str) -> SettingsError:

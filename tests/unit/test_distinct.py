@@ -22,7 +22,18 @@ RNG = np.random.default_rng(1)
         np.array([]),
         np.array([1e17, 1e17 + 32, 1e17]),
     ],
-    ids=["days", "whole", "far apart", "bytes", "signed bytes", "any", "one half", "one", "none", "huge"],
+    ids=[
+        "days",
+        "whole",
+        "far apart",
+        "bytes",
+        "signed bytes",
+        "any",
+        "one half",
+        "one",
+        "none",
+        "huge",
+    ],
 )
 def test_the_same_as_sorting(values):
     found, rank = distinct(values)
