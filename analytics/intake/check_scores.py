@@ -50,12 +50,18 @@ def find_impossible_scores(course: Course) -> Finding:
 
 
 def _show_scores(course: Course, rows: np.ndarray) -> dict[str, np.ndarray]:
-    names = ("pirani_total", "pirani_midfoot", "pirani_hindfoot", "dimeglio_total")
-    shown = {name: course.number(name)[rows] for name in names}
-    total, midfoot, hindfoot, _ = shown.values()
+    total, midfoot, hindfoot = (
+        course.number(f"pirani_{part}")[rows] for part in ("total", "midfoot", "hindfoot")
+    )
     # The older version adds ten signs to a total of 10, with halves of 5.
     older = np.where((total > 6) & (total <= 10) | (midfoot > 3) | (hindfoot > 3), "yes", "no")
-    return {**shown, "older_version": older}
+    return {
+        "pirani_total": total,
+        "pirani_midfoot": midfoot,
+        "pirani_hindfoot": hindfoot,
+        "dimeglio_total": course.number("dimeglio_total")[rows],
+        "older_version": older,
+    }
 
 
 def find_sound_start(course: Course) -> Finding:
