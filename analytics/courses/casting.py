@@ -17,7 +17,6 @@ from analytics.courses.segments import (
     as_counts,
     as_dates,
     as_flags,
-    begins,
     days_between,
     is_any,
     last_index,
@@ -27,6 +26,7 @@ from analytics.courses.segments import (
 from analytics.definitions.codes import TENOTOMY_COMPLICATIONS
 from analytics.definitions.foot_facts import SERIES_ENDS
 from analytics.definitions.milestones import CORRECTION
+from analytics.intake.runs import changes
 from analytics.intake.texts import from_codes
 
 
@@ -111,7 +111,7 @@ def _date_casts(course: Course, after: Flags) -> dict[str, Any]:
     last = _place(course, (casts.series == 1) & casts.is_last)
     before = _place(course, casts.day < tenotomy[casts.foot])
     last_before = np.where(tenotomy < NEVER, before, NEVER)
-    closing = after & ~(_previous(after) & ~begins(casts.foot))
+    closing = after & ~(_previous(after) & ~changes(casts.foot))
     closed = _place(course, closing)
     return {
         "last_cast_on": as_dates(last),

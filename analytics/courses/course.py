@@ -20,7 +20,7 @@ from analytics.definitions.protocol import Protocol
 
 @dataclass(frozen=True)
 class Course:
-    """What happened to all feet seen, in the order of ``timeline.keys``.
+    """What happened to all feet seen, in the order of ``timeline.number``.
 
     Parameters
     ----------

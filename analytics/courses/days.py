@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.courses.segments import Flags, Floats, Ints, Segments, begins, is_any
+from analytics.courses.segments import Flags, Floats, Ints, Segments, is_any
 from analytics.courses.timeline import Timeline
 from analytics.definitions.codes import BRACE_USES, RELAPSE_PARTS
 from analytics.definitions.columns import (
@@ -24,6 +24,7 @@ from analytics.definitions.milestones import (
     RELEASES,
 )
 from analytics.definitions.protocol import Protocol
+from analytics.intake.runs import changes
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def derive_days(timeline: Timeline, protocol: Protocol) -> Days:
     numbers = scores | {"hours": timeline.numbers("brace_hours")}
     used = timeline.places("brace_use", BRACE_USES)
     facts: dict[str, Any] = {name: is_any(flag, timeline.by_day) for name, flag in flags.items()}
-    further = np.flatnonzero(~begins(timeline.day_of_row))
+    further = np.flatnonzero(~changes(timeline.day_of_row))
     facts |= {
         name: _first_known(values, ~np.isnan(values), timeline, further)
         for name, values in numbers.items()

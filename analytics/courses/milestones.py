@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.courses.days import Days
-from analytics.courses.segments import NEVER, Flags, Ints, begins, first_day, take
+from analytics.courses.segments import NEVER, Flags, Ints, first_day, take
 from analytics.courses.series import Casts
 from analytics.courses.stretches import Stretches
 from analytics.definitions.protocol import Protocol
+from analytics.intake.runs import changes
 
 
 @dataclass(frozen=True)
@@ -123,7 +124,7 @@ def _find_decisive(days: Days, stretches: Stretches, started: Ints) -> Ints:
     opened = _first(days, days.is_open_correction)[stretches.foot]
     counts = (stretches.corrected < NEVER) & (stretches.day >= started[stretches.foot])
     index = np.flatnonzero(counts & (opened > stretches.corrected))
-    first = index[begins(stretches.foot[index])]
+    first = index[changes(stretches.foot[index])]
     decisive = np.full(len(started), -1, dtype=np.int64)
     decisive[stretches.foot[first]] = first
     return decisive

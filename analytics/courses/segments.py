@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analytics.intake.runs import changes
+
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -28,18 +30,9 @@ class Segments:
     n: int
 
 
-def begins(*keys: NDArray) -> Flags:
-    """Return where any of some sorted keys differs from the row before; true at the first row."""
-    changed = np.zeros(len(keys[0]), dtype=bool)
-    changed[:1] = True
-    for key in keys:
-        changed[1:] |= key[1:] != key[:-1]
-    return changed
-
-
 def ends(key: NDArray) -> Flags:
     """Return where a sorted key differs from the row after; true at the last row."""
-    return np.append(begins(key)[1:], True)[: len(key)]
+    return np.append(changes(key)[1:], True)[: len(key)]
 
 
 def first_day(day: Ints, where: Flags, segments: Segments) -> Ints:

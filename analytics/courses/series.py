@@ -14,12 +14,12 @@ from analytics.courses.segments import (
     Ints,
     as_counts,
     as_flags,
-    begins,
     ends,
 )
 from analytics.courses.stretches import Stretches
 from analytics.courses.timeline import Timeline
 from analytics.definitions.protocol import Protocol
+from analytics.intake.runs import changes
 
 
 @dataclass(frozen=True)
@@ -66,12 +66,12 @@ def find_casts(
     is_cast = days.is_cast | _is_carried(days, course, protocol)
     at = np.flatnonzero(is_cast)
     foot, day, of = days.foot[at], days.day[at], course[at]
-    is_first = begins(foot, of)
+    is_first = changes(foot, of)
     starts = np.flatnonzero(is_first)
     n_series = np.cumsum(is_first)
     order = np.arange(len(at)) - starts[n_series - 1] + 1
     gap = np.where(is_first, 0, np.diff(day, prepend=0))
-    is_foot_start = begins(foot)
+    is_foot_start = changes(foot)
     before = (n_series - 1)[is_foot_start]
     series = n_series - before[np.cumsum(is_foot_start) - 1]
     row = _find_rows(timeline)[at]

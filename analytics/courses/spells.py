@@ -13,10 +13,11 @@ import pandas as pd
 
 from analytics.courses.cohort import Cohort
 from analytics.courses.follow_up import DAYS_IN_YEAR
-from analytics.courses.segments import NEVER, Flags, Ints, as_days, begins, take
+from analytics.courses.segments import NEVER, Flags, Ints, as_days, ends, take
 from analytics.definitions.codes import SIDES
 from analytics.definitions.foot_facts import ADHERENCES, BRACE_PHASES
 from analytics.errors import RecordsError
+from analytics.intake.runs import changes
 
 UNRECORDED = ADHERENCES.index("unrecorded")
 
@@ -54,7 +55,7 @@ def build_spells(cohort: Cohort, followed: pd.DataFrame, *, origin: str) -> pd.D
     told = _find_told(cohort, feet, begun)
     turns = _find_turns(cohort, feet, begun)
     foot, start = _cut(told, turns, entry=entry, time=time)
-    is_last = np.append(begins(foot)[1:], True)[: len(foot)]
+    is_last = ends(foot)
     stop = np.where(is_last, time[foot], np.roll(start, -1))
     ended = np.where(is_last, followed["ended"].to_numpy(np.int64)[foot], 0)
     spells = pd.DataFrame(
@@ -91,7 +92,7 @@ def check_spells(spells: pd.DataFrame) -> None:
     foot, start, stop, ended = (
         spells[name].to_numpy() for name in ("foot", "start_days", "stop_days", "ended")
     )
-    goes_on = ~begins(foot)[1:]
+    goes_on = ~changes(foot)[1:]
     faults = {
         "empty": int((start >= stop).sum()),
         "overlapping": int((goes_on & (start[1:] < stop[:-1])).sum()),
@@ -130,7 +131,7 @@ def _find_told(cohort: Cohort, feet: pd.DataFrame, begun: Ints) -> _Told:
     day = as_days(uses["visited_on"]) - begun[foot]
     level = uses["use_told"].cat.codes.to_numpy(np.int64)
     old = day + cohort.protocol.lost_bracing_days
-    follows = np.where(np.append(~begins(foot)[1:], False)[: len(foot)], np.roll(day, -1), NEVER)
+    follows = np.where(ends(foot), NEVER, np.roll(day, -1))
     stale = old < follows
     foot, day = np.append(foot, foot[stale]), np.append(day, old[stale])
     level = np.append(level, np.full(int(stale.sum()), UNRECORDED))
@@ -158,7 +159,7 @@ def _cut(told: _Told, turns: list[Ints], *, entry: Ints, time: Ints) -> tuple[In
     foot, day = foot[inside], day[inside]
     order = np.lexsort((day, foot))
     foot, day = foot[order], day[order]
-    once: Flags = begins(foot, day)
+    once: Flags = changes(foot, day)
     return foot[once], day[once]
 
 

@@ -8,9 +8,10 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from analytics.courses.segments import Flags, Floats, Ints, Segments, as_days, begins
+from analytics.courses.segments import Flags, Floats, Ints, Segments, as_days
 from analytics.definitions.codes import PURPOSES, SIDES
 from analytics.intake.frames import with_columns
+from analytics.intake.runs import changes
 from analytics.intake.texts import coded_column, factorize, plain_frame, stack_texts
 
 #: Texts of a visit that a course is read from.
@@ -153,12 +154,12 @@ def build_timeline(visits: pd.DataFrame, cut_off: date) -> Timeline:
     rows = _find_order(visits, foot, day, last=_day_of(cut_off))
     if rows is not None:
         foot, day = foot[rows], day[rows]
-    is_row_start = begins(foot, day)
+    is_row_start = changes(foot, day)
     row_starts = np.flatnonzero(is_row_start)
-    is_foot_start = begins(foot[row_starts])
+    is_foot_start = changes(foot[row_starts])
     foot_starts = np.flatnonzero(is_foot_start)
     seen = row_starts[foot_starts]
-    is_child_start = begins(foot[seen] // len(SIDES))
+    is_child_start = changes(foot[seen] // len(SIDES))
     at = seen[is_child_start] if rows is None else rows[seen[is_child_start]]
     return Timeline(
         visits=visits,
@@ -199,7 +200,7 @@ def _find_order(visits: pd.DataFrame, foot: Ints, day: Ints, *, last: int) -> In
 def _rank_texts(column: pd.Series) -> Ints:
     """Return numbers that stand in the order of the texts; none of these is missing."""
     texts = column.array
-    opens = begins(texts.codes)
+    opens = changes(texts.codes)
     runs = texts.categories.to_numpy(dtype=object)[texts.codes[opens]]
     # Canonical visits stand by child, so that no text needs to be sorted.
     if np.all(runs[1:] > runs[:-1]):

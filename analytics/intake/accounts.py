@@ -17,6 +17,7 @@ from analytics.intake.ledger import (
     PIECE_COLUMNS,
     ROW_COLUMNS,
 )
+from analytics.intake.runs import begins
 from analytics.intake.texts import (
     categorise,
     factorize,
@@ -101,7 +102,7 @@ def build_rows(pieces: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """
     out, merged = pieces["reason"].array.codes >= 0, pieces["merged_into"].array.codes >= 0
     seq, n = pieces["seq"].to_numpy(), len(pieces)
-    begin = np.flatnonzero(np.r_[True, seq[1:] != seq[:-1]][:n])
+    begin = begins(seq)
     worth = np.where(merged, 1, np.where(out, 2, 0)) * n + np.arange(n)
     place = np.full(len(rows), -1)
     if n:

@@ -12,7 +12,7 @@ from analytics.intake.course import Course
 from analytics.intake.frames import nothing, take_places, with_columns
 from analytics.intake.gathered import Gathered
 from analytics.intake.ledger import ADDRESS
-from analytics.intake.runs import begins
+from analytics.intake.runs import begins, changes
 from analytics.intake.screen import Screened
 from analytics.intake.texts import coded_column, factorize, from_codes, repeat_text, share_texts
 
@@ -189,9 +189,9 @@ def prove_feet(tables: dict[str, pd.DataFrame]) -> None:
     BalanceError
         When a key occurs twice, a visit has no foot, or a foot has no child.
     """
-    doubled = [name for name, table in tables.items() if not _begins(table, KEYS[name]).all()]
+    doubled = [name for name, table in tables.items() if not _changes(table, KEYS[name]).all()]
     visits, feet = tables["visits"], tables["feet"]
-    begin = _begins(visits, KEYS["feet"])
+    begin = _changes(visits, KEYS["feet"])
     of_visits = [coded_column(visits[name]).take(np.flatnonzero(begin)) for name in KEYS["feet"]]
     child, of_feet, of_children = share_texts(
         [of_visits[0], coded_column(feet["child"]), coded_column(tables["children"]["child"])]
@@ -212,17 +212,14 @@ def prove_feet(tables: dict[str, pd.DataFrame]) -> None:
         )
 
 
-def _begins(table: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
+def _changes(table: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
     """Return the rows of a table, sorted by the key, at which another key begins."""
-    opens = np.ones(len(table), dtype=bool)
-    opens[1:] = False
-    for name in key:
-        held = table[name].array
-        if isinstance(held, pd.Categorical):
-            codes = held.codes
-        elif isinstance(held, pd.arrays.DatetimeArray):
-            codes = held.asi8
-        else:
-            codes = factorize(table[name])[0]
-        opens[1:] |= codes[1:] != codes[:-1]
-    return opens
+    return changes(*(_number(table[name]) for name in key))
+
+
+def _number(column: pd.Series) -> np.ndarray:
+    """Return a number for each value: equal where values are."""
+    held = column.array
+    if isinstance(held, pd.Categorical):
+        return held.codes
+    return held.asi8 if isinstance(held, pd.arrays.DatetimeArray) else factorize(column)[0]

@@ -186,11 +186,11 @@ def find_half_relapse(course: Course) -> Finding:
     first = ~(course.day_of(course.row_before(noted)) >= course.day - window)
     unanswered = noted & first & ~answered & ~open_yet
     series, before = course.series, course.before("cast")
-    begins = course.is_cast & (series > 1) & (series != np.where(before >= 0, series[before], -1))
+    anew = course.is_cast & (series > 1) & (series != np.where(before >= 0, series[before], -1))
     after_brace = course.day_of(course.before("fitting")) >= course.day_of(before)
     earlier = course.day - course.day_of(course.row_before(noted, same_day=True)) <= window
     later = course.day_of(course.row_after(noted, same_day=True)) - course.day <= window
-    return Finding(unanswered | (begins & after_brace & ~earlier & ~later), {})
+    return Finding(unanswered | (anew & after_brace & ~earlier & ~later), {})
 
 
 def find_early_transfer(course: Course) -> Finding:

@@ -8,7 +8,7 @@ import numpy as np
 
 from analytics.intake.course import DAY_ORDER, Course
 from analytics.intake.findings import Finding
-from analytics.intake.runs import begins
+from analytics.intake.runs import begins, changes, find_spans
 
 #: More days than lie between any two dates that can be read.
 _DAYS = 200_000
@@ -81,13 +81,7 @@ def _first_of_series(course: Course, series: np.ndarray) -> np.ndarray:
     """Return for each cast the first row of its series; -1 for others."""
     rows = np.flatnonzero(series > 0)
     first = np.full(len(series), -1)
-    if len(rows):
-        opens = np.r_[
-            True,
-            (course.foot[rows][1:] != course.foot[rows][:-1])
-            | (series[rows][1:] != series[rows][:-1]),
-        ]
-        first[rows] = rows[np.maximum.accumulate(np.where(opens, np.arange(len(rows)), 0))]
+    first[rows] = rows[find_spans(changes(course.foot[rows], series[rows]))[0]]
     return first
 
 

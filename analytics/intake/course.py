@@ -230,7 +230,7 @@ class Course:
     @cached_property
     def _of_day(self) -> tuple[np.ndarray, np.ndarray]:
         """Return for each visit the first row of its foot's day, and the first row after it."""
-        return find_spans(changes(self.foot) | changes(self.day))
+        return find_spans(changes(self.foot, self.day))
 
     @property
     def begin_of_day(self) -> np.ndarray:

@@ -9,6 +9,7 @@ from typing import TypeAlias
 import numpy as np
 import pandas as pd
 
+from analytics.intake.runs import changes
 from analytics.intake.texts import factorize
 
 Values: TypeAlias = pd.api.extensions.ExtensionArray
@@ -121,7 +122,7 @@ def _compare(
     if not len(known):
         return None, None
     group = stands[known]
-    opens = np.r_[True, group[1:] != group[:-1]]
+    opens = changes(group)
     first = known[opens]
     gap = first[rows[first] != stands[first]]
     gap = gap[np.argsort(rows[gap], kind="stable")]

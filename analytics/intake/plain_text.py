@@ -12,6 +12,9 @@ import pyarrow.csv as arrow_csv
 from analytics.intake.map_types import FileSettings
 from analytics.intake.record_ends import are_quotes_plain
 
+#: Texts of a column as codes into its distinct ones.
+CODES = pa.dictionary(pa.int32(), pa.string())
+
 #: Bytes that are taken apart at a time.
 _BLOCK = 1 << 22
 

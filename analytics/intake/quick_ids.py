@@ -6,21 +6,19 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 
 from analytics.intake.corrections import find_joined
 from analytics.intake.identity import key_texts
 from analytics.intake.map_types import SourceMap
 from analytics.intake.mapped_sheet import known_texts
 from analytics.intake.merge import first_rows
-from analytics.intake.plain_text import open_plain
+from analytics.intake.plain_text import CODES, open_plain
 from analytics.intake.read import read_bytes
 from analytics.intake.read_text import as_utf8
 from analytics.intake.submission import Door, read_submissions
 from analytics.intake.texts import categorise, fold_codes, map_texts, stack_texts, used_codes
 
 _TEXT_FILES = (".csv", ".tsv", ".txt")
-_CODES = pa.dictionary(pa.int32(), pa.string())
 
 
 def read_ids(path: Path, source_map: SourceMap, door: Door) -> np.ndarray:
@@ -58,7 +56,7 @@ def _read_columns(path: Path, source_map: SourceMap) -> list[pd.Categorical] | N
         return None
     if not {*wanted} <= {*plain.headings}:
         return None
-    table = plain.parse({plain.headings.index(name): _CODES for name in wanted})
+    table = plain.parse({plain.headings.index(name): CODES for name in wanted})
     if table is None:
         return None
     columns = [column.unify_dictionaries().combine_chunks() for column in table.columns]

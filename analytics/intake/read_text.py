@@ -16,12 +16,10 @@ import pyarrow.compute as pc
 from analytics.errors import ExportFileError
 from analytics.intake.cut import Span, hash_span
 from analytics.intake.map_types import FileSettings
-from analytics.intake.plain_text import open_plain
+from analytics.intake.plain_text import CODES, open_plain
 from analytics.intake.read_types import Decoded, RawTable
 from analytics.intake.record_ends import BYTE_ORDER_MARKS
 from analytics.intake.texts import categorise
-
-_CODES = pa.dictionary(pa.int32(), pa.string())
 
 #: Encodings tried only to tell a person which one may be meant.
 _USUAL_ENCODINGS = ("utf-8", "cp1252", "cp1250", "cp1251")
@@ -145,7 +143,7 @@ def _read_fast(content: bytes, settings: FileSettings, skipped: int) -> RawTable
     plain = open_plain(content, settings)
     if plain is None:
         return None
-    table = plain.parse(dict.fromkeys(range(len(plain.headings)), _CODES))
+    table = plain.parse(dict.fromkeys(range(len(plain.headings)), CODES))
     if table is None:
         return None
     columns = [c.combine_chunks() for c in table.unify_dictionaries().combine_chunks()]

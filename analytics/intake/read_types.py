@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from analytics.intake.texts import from_codes
+
 
 @dataclass(frozen=True)
 class RawTable:
@@ -61,10 +63,8 @@ class Decoded(Sequence[pd.Categorical]):
         """Return one column."""
         if number not in self._made:
             held = self._columns[number]
-            categories = pd.Index(held.dictionary.to_numpy(zero_copy_only=False), dtype=object)
-            codes = held.indices.to_numpy()
-            # Arrow wrote the codes: no code is beyond the texts.
-            self._made[number] = pd.Categorical.from_codes(codes, categories, validate=False)
+            texts = held.dictionary.to_numpy(zero_copy_only=False)
+            self._made[number] = from_codes(held.indices.to_numpy(), texts)
         return self._made[number]
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 from analytics.definitions.columns import EXTRA_PREFIX, KEYS, TABLES
 from analytics.intake.course import Course, choose_visits
 from analytics.intake.merge import Merged, merge_rows
+from analytics.intake.runs import changes
 
 
 @dataclass(frozen=True)
@@ -42,21 +43,18 @@ def find_repeats(course: Course) -> Repeats:
         Visits in order: those of one key follow each other, the first submitted first.
     """
     purpose = course.table.codes("purpose")[0][course.at]
-    opens = np.ones(len(course.at), dtype=bool)
-    opens[1:] = False
-    for key in (course.foot, course.day, purpose):
-        opens[1:] |= key[1:] != key[:-1]
+    opens = changes(course.foot, course.day, purpose)
     group = np.cumsum(opens) - 1
     stands_for = course.at[opens][group]
     several = np.sort(course.at[np.bincount(group)[group] > 1])
     merged = _merge(course.table.frame(tuple(course.table.pieces.columns), several))
-    changes = {
+    filled = {
         name: pd.Series(merged.records[name].array, index=several[merged.records.index])
         for name in merged.filled["column"].unique()
     }
     standing = choose_visits(course, opens)
     return Repeats(
-        replace(standing, table=course.table.with_values(changes)),
+        replace(standing, table=course.table.with_values(filled)),
         course.at,
         stands_for,
         merged.filled.assign(at=several[merged.filled["at"].to_numpy(dtype=np.int64)]),

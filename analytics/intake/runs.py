@@ -13,14 +13,18 @@ def add_up(columns: Sequence[np.ndarray]) -> np.ndarray:
     return reduce(np.add, columns)
 
 
-def changes(number: np.ndarray) -> np.ndarray:
-    """Return whether each of some numbers is the first, or another one than that before it."""
-    return np.r_[True, number[1:] != number[:-1]][: len(number)]
+def changes(*numbers: np.ndarray) -> np.ndarray:
+    """Return whether a row is the first, or has any other number than that before it."""
+    changed = np.zeros(len(numbers[0]), dtype=bool)
+    changed[:1] = True
+    for number in numbers:
+        changed[1:] |= number[1:] != number[:-1]
+    return changed
 
 
-def begins(number: np.ndarray) -> np.ndarray:
-    """Return the places at which a new number begins, of numbers that stand together."""
-    return np.flatnonzero(changes(number))
+def begins(*numbers: np.ndarray) -> np.ndarray:
+    """Return the rows at which another number begins, of numbers that stand together."""
+    return np.flatnonzero(changes(*numbers))
 
 
 def find_spans(opens: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

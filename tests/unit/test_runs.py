@@ -49,3 +49,9 @@ def test_spans_are_the_rows_of_equal_numbers():
 def test_where_numbers_begin(numbers):
     wanted = [place for place, n in enumerate(numbers) if place == 0 or n != numbers[place - 1]]
     assert begins(np.array(numbers, dtype=np.int64)).tolist() == wanted
+
+
+def test_a_row_changes_where_any_of_its_numbers_does():
+    first, second = np.array([1, 1, 1, 2, 2]), np.array([5, 5, 6, 6, 6], dtype=np.int8)
+    assert changes(first, second).tolist() == [True, False, True, True, False]
+    assert begins(first, second).tolist() == [0, 2, 3]

@@ -9,7 +9,6 @@ from analytics.courses.segments import (
     Segments,
     as_dates,
     as_days,
-    begins,
     days_between,
     ends,
     first_day,
@@ -48,16 +47,14 @@ def test_what_holds_somewhere_is_found_as_by_groups(share: float) -> None:
     assert latest_index(where, SEGMENTS, at).tolist() == up_to[at].tolist()
 
 
-def test_a_segment_begins_and_ends_where_the_key_changes() -> None:
-    assert np.flatnonzero(begins(OF)).tolist() == [0, 3, 4, 6]
+def test_a_segment_ends_where_the_key_changes() -> None:
     assert np.flatnonzero(ends(OF)).tolist() == [2, 3, 5, 9]
-    assert begins(OF, DAY).all()
 
 
 def test_nothing_has_no_segment() -> None:
     none = np.array([], dtype=np.int64)
     where = np.array([], dtype=bool)
-    assert not len(begins(none)) and not len(ends(none))
+    assert not len(ends(none))
     assert first_day(none, where, Segments(none, 2)).tolist() == [NEVER, NEVER]
     assert n_true(where, Segments(none, 2)).tolist() == [0, 0]
     assert not len(latest_index(where, Segments(none, 0), none))
