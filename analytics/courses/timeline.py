@@ -85,7 +85,7 @@ class Timeline:
         """Return the number of each row's foot, a child's right one after its left, -1 for none."""
         child = self.find_children(table["child"])
         side = _places(coded_column(table["side"]), SIDES)
-        return np.where(child < 0, -1, number_feet(child, side))
+        return np.where((child < 0) | (side < 0), -1, number_feet(child, side))
 
     def column(self, name: str) -> pd.api.extensions.ExtensionArray:
         """Return a column of the visits in order."""

@@ -61,6 +61,14 @@ def test_bilateral_is_open_only_when_the_other_foot_was_mentioned(other, bilater
     check(feet_from(ONE_CAST, feet=feet), f"side bilateral\n left {bilateral}")
 
 
+def test_a_line_of_a_foot_that_names_no_side_says_nothing_of_another_child():
+    feet = feet_from(
+        "child side day purpose \n a left 0 cast \n b left 0 cast",
+        feet="child side affected \n b . yes",
+    )
+    check(feet, "child side bilateral\n a left no\n b left no")
+
+
 def test_a_visit_of_the_other_foot_mentions_it():
     feet = feet_from("side day purpose \n left 0 cast \n right 0 assessment")
     check(feet, "side bilateral\n left .")
