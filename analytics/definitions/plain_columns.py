@@ -36,11 +36,6 @@ class Values:
     kind: str = "number"
     words: np.ndarray | None = None
 
-    @property
-    def numbers(self) -> np.ndarray:
-        """Return (n,) floats, NaN where nothing is known."""
-        return np.where(self.known, self.held, np.nan)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Truth:
@@ -81,7 +76,8 @@ def read_column(column: pd.Series) -> Values:
         if kind:
             return Values(column.to_numpy(), known)
         plain = column.dtype.numpy_dtype
-        return Values(column.to_numpy(dtype=plain, na_value=plain.type(0)), known)
+        held = column.to_numpy(dtype=plain, na_value=plain.type(0))
+        return Values(held, known & ~np.isnan(held))  # pandas does not call 0 / 0 missing
     codes, words = pd.factorize(column)
     return Values(codes, codes >= 0, "word", np.asarray(words, dtype=object))
 

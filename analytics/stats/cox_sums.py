@@ -47,7 +47,21 @@ class CoxRows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Facts:
-    """What is known of a block before coefficients are sought."""
+    """What is known of a block before coefficients are sought.
+
+    Parameters
+    ----------
+    n, n_events, n_strata
+        Rows, events, and strata with an event.
+    n_whole, shared
+        Clusters that are whole here, and the numbers of the others.
+    total, lowest, highest
+        (p,) of each covariate.
+    ends
+        Ends of rows, all strata together.
+    has_survivors
+        Whether anybody at risk outlives an event.
+    """
 
     n: int
     n_events: int

@@ -83,6 +83,14 @@ def test_things_of_different_kinds_are_not_compared_and_have_no_truth(rule: str)
         evaluate(rule, FEET, Protocol())
 
 
+def test_nothing_of_nothing_is_missing_and_not_no() -> None:
+    share = pd.Series([0.0, 1.0], dtype="Float64") / pd.Series([0.0, 2.0], dtype="Float64")
+    feet = pd.DataFrame({"share": share, "plain": [float("nan"), 0.5]})
+    for rule in ("share >= 0.5", "plain >= 0.5", "not (share < 0.5)"):
+        assert evaluate(rule, feet, Protocol()).tolist() == [MISSING, YES]
+    assert evaluate("share == missing", feet, Protocol()).tolist() == [YES, NO]
+
+
 def test_a_frame_without_rows_or_with_nothing_known_has_its_answers() -> None:
     none = FEET.iloc[:0]
     assert evaluate("diagnosis == 'idiopathic' or n_casts > 3", none, Protocol()).empty
