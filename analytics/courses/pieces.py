@@ -132,9 +132,10 @@ def look(piece: tuple[Work, Part]) -> Looked:
     children, said = (
         ask_part(part, work.door) if part.span else (find_children(part, work.door), None)
     )
-    with tempfile.NamedTemporaryFile(dir=work.folder, suffix=".part", delete=False) as file:
+    with tempfile.TemporaryDirectory(dir=work.folder, suffix=".part") as made:
+        file = Path(made, kept.name)
         np.save(file, children)
-    Path(file.name).replace(kept)
+        file.replace(kept)
     return Looked(hashes, kept, said)
 
 

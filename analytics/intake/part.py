@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
@@ -115,11 +116,12 @@ def count_bytes(path: Path) -> int:
 
 
 def hash_export(path: Path) -> str:
-    """Return the hash of an export's bytes; empty where it is not there."""
+    """Return the hash of an export's bytes, and of the names in a folder; empty without one."""
     if not path.exists():
         return ""
     digest = hashlib.sha256()
     for file in _files(path):
+        digest.update(os.fsencode(file.relative_to(path)) + b"\0")
         with file.open("rb") as opened:
             digest.update(hashlib.file_digest(opened, "sha256").digest())
     return digest.hexdigest()

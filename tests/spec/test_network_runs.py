@@ -14,6 +14,7 @@ from analytics.courses import network, pieces
 from analytics.courses.together import open_parts
 from analytics.errors import OutputError, WorkError
 from analytics.intake.engine import Engine, working
+from analytics.intake.part import hash_export
 
 
 @pytest.fixture
@@ -55,6 +56,18 @@ def test_only_what_changed_is_read_again_and_the_result_is_that_of_a_full_run(tm
     # The part of clinic 2 and the bucket that its moved children share are new.
     assert (len(before), len(parts_in(cache) - before)) == (4, 2)
     assert_same(in_parts(exports, engine_with(tmp_path / "other")), again)
+
+
+def test_a_folder_is_another_export_when_a_file_in_it_is_renamed(tmp_path):
+    # Addresses name the file, and one of another ending is not read.
+    for name in ("one", "same"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "a.ndjson").write_bytes(b"{}")
+        (tmp_path / name / "b.ndjson").write_bytes(b"[]")
+    before = hash_export(tmp_path / "one")
+    assert hash_export(tmp_path / "same") == before
+    (tmp_path / "one" / "b.ndjson").rename(tmp_path / "one" / "b.ndjson.old")
+    assert hash_export(tmp_path / "one") != before
 
 
 def test_what_another_run_uses_is_left_alone_for_days(tmp_path, clinics):
@@ -134,6 +147,16 @@ def test_a_full_disk_is_told_and_nothing_half_written_stays(tmp_path, clinics, m
     with pytest.raises(OutputError, match="No space left"):
         in_parts(write_exports(tmp_path, clinics), engine_with(tmp_path / "cache"))
     assert not parts_in(tmp_path / "cache")
+
+
+def test_a_disk_that_is_full_at_the_first_look_keeps_nothing(tmp_path, clinics, monkeypatch):
+    def fill_up(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(pieces.np, "save", fill_up)
+    with pytest.raises(OutputError, match="No space left"):
+        in_parts(write_exports(tmp_path, clinics), engine_with(tmp_path / "cache"))
+    assert not [*(tmp_path / "cache").iterdir()]
 
 
 def test_a_process_that_dies_is_told_with_what_to_do():
