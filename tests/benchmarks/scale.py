@@ -11,8 +11,9 @@ each stage asked for (all, unless some are named):
 * memory: records and cohort of all parts in one process, for networks that fit.
 
 Memory is the highest sum of private and shared (each page once) bytes over all processes of the
-stage, looked at every 50 ms or as often as takes a fiftieth of a core; processor seconds are those of all processes, start-up included. On a
-machine that others use too, the ratio of processor seconds tells more than that of seconds.
+stage, looked at every 50 ms or as often as takes a fiftieth of a core; processor seconds are those
+of all processes, start-up included. On a machine that others use too, the ratio of processor
+seconds tells more than that of seconds.
 """
 
 from __future__ import annotations
