@@ -11,9 +11,9 @@ each stage asked for (all, unless some are named):
 * memory: records and cohort of all parts in one process, for networks that fit.
 
 Memory is the highest sum of private and shared (each page once) bytes over all processes of the
-stage, looked at every 50 ms or as often as takes a fiftieth of a core; processor seconds are those
-of all processes, start-up included. On a machine that others use too, the ratio of processor
-seconds tells more than that of seconds.
+stage, looked at every 50 ms and, in long stages, as often as takes a fiftieth of a core; processor
+seconds are those of all processes, start-up included. On a machine that others use too, the ratio
+of processor seconds tells more than that of seconds.
 """
 
 from __future__ import annotations
@@ -118,7 +118,8 @@ def watch(asked: Sequence[str]) -> tuple[str, dict[str, float]]:
         while process.poll() is None:
             looked = time.perf_counter()
             peak = max(peak, _look(process, spent))
-            time.sleep(max(0.05, LOOKING * (time.perf_counter() - looked)))
+            took = time.perf_counter() - looked
+            time.sleep(max(0.05, min(LOOKING * took, (looked - began) / 100)))
         wall = time.perf_counter() - began
         if process.returncode:
             sys.exit(f"{asked[0]} failed")
