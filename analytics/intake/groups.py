@@ -95,10 +95,12 @@ def stack_groups(tables: Sequence[pa.Table]) -> pa.Table:
         for field in table.schema:
             fields.setdefault(field.name, field)
     schema = pa.schema([fields[name] for name in names])
-    return pa.concat_tables([_fit(table, schema) for table in filled] or [schema.empty_table()])
+    fitted = [fit_table(table, schema) for table in filled]
+    return pa.concat_tables(fitted or [schema.empty_table()])
 
 
-def _fit(table: pa.Table, schema: pa.Schema) -> pa.Table:
+def fit_table(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """Return a table in the columns and types of a schema; a column that it lacks is missing."""
     if table.schema.equals(schema, check_metadata=True):
         return table
     columns = [

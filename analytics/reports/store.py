@@ -24,6 +24,7 @@ from analytics.intake.check_clinics import COUNTS, add_counts
 from analytics.intake.close import tell_of_all
 from analytics.intake.engine import Engine
 from analytics.intake.frames import ARROW_TYPES, read_frame, read_names, stack_frames, to_arrow
+from analytics.intake.groups import fit_table
 from analytics.intake.ledger import (
     AMENDMENT_COLUMNS,
     FLAG_COLUMNS,
@@ -91,7 +92,7 @@ def _write_table(network: Network, folder: Path, name: str) -> dict[str, Any]:
     paths = []
     for number, frame in enumerate(_frames(network, name), start=1):
         path = folder / name / f"part-{number:05d}.parquet"
-        pq.write_table(_as_declared(frame, schema), path, compression="zstd")
+        pq.write_table(fit_table(to_arrow(frame), schema), path, compression="zstd")
         paths.append(f"{name}/{path.name}")
     described = table_schema(columns, key=key, further=extras)
     text = json.dumps(described, ensure_ascii=False, indent=1)
@@ -108,17 +109,6 @@ def arrow_schema(columns: tuple[Column, ...], extras: tuple[str, ...] = ()) -> p
 def _extras(network: Network, file: str) -> tuple[str, ...]:
     names = {name for part in network.parts for name in read_names(part / f"{file}.arrow")}
     return tuple(sorted(name for name in names if name.startswith(EXTRA_PREFIX)))
-
-
-def _as_declared(frame: pd.DataFrame, schema: pa.Schema) -> pa.Table:
-    held = to_arrow(frame)
-    columns = [
-        held[field.name].cast(field.type)
-        if field.name in held.column_names
-        else pa.nulls(held.num_rows, field.type)
-        for field in schema
-    ]
-    return pa.Table.from_arrays(columns, schema=schema)
 
 
 def _frames(network: Network, name: str) -> Iterator[pd.DataFrame]:
